@@ -1,0 +1,1 @@
+"""Shipped settings: limits live here, each with its reason."""

@@ -1,0 +1,1 @@
+"""An invented car: engine, control unit, adapter, faults and its story."""

@@ -1,0 +1,1 @@
+"""Pure functions from readings to quantities: frames, running states, openings, gas."""

@@ -1,0 +1,1 @@
+"""What the findings mean: links, causes, how sure, what to check next."""

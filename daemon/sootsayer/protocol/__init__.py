@@ -1,0 +1,1 @@
+"""Codecs without I/O: bytes in, events out, and nothing the wire brings may raise."""

@@ -1,0 +1,1 @@
+"""Rolling windows over eligible time and chances: rule, finding, alert."""

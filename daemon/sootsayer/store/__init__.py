@@ -1,0 +1,1 @@
+"""The one place for SQLite: schema, writer, reader."""

@@ -1,0 +1,1 @@
+"""The dashboard: reads the archive, serves pages, JSON and live events."""
