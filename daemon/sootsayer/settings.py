@@ -37,7 +37,6 @@ class VehicleSettings:
 @dataclass(frozen=True, slots=True)
 class ArchiveSettings:
     path: str
-    low_disk_mb: int = _within(0, 1_000_000)
 
 
 @dataclass(frozen=True, slots=True)

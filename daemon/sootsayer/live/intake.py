@@ -69,6 +69,8 @@ class Intake:
         """Put a request before the pipeline thread and wait for its answer."""
         asked = Asked(request, Future())
         with self._condition:
+            if self._stopping:
+                raise SootsayerError("the recorder is stopping; ask again when it runs")
             self._requests.append(asked)
             self._condition.notify()
         try:

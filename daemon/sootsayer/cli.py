@@ -1,0 +1,216 @@
+"""The commands: arguments in, one clear line out when something is wrong.
+
+Exit 0 when all went well; 1 for trouble with the environment (a file, a port, a recorder);
+2 when the command line itself is wrong. Each command imports what it needs when it runs, so
+that `sootsayer --help` is quick and the recorder never loads the dashboard.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import signal
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+import click
+
+from sootsayer import __version__
+from sootsayer.model import SootsayerError
+
+if TYPE_CHECKING:
+    from sootsayer.service import Recorder
+    from sootsayer.settings import Settings
+    from sootsayer.vehicle import Vehicle
+
+FILE = click.Path(path_type=Path, dir_okay=False)
+
+archive_option = click.option(
+    "--archive", type=FILE, help="The archive file [default: from the settings]."
+)
+vehicle_option = click.option("--vehicle", type=FILE, help="The vehicle file (TOML).")
+config_option = click.option(
+    "--config", type=FILE, help="Own settings [default: /etc/sootsayer/sootsayer.toml]."
+)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, message="%(prog)s %(version)s")
+def commands() -> None:
+    """A witness that stays in the car: records engine data for days and judges exhaust gas
+    recirculation. The car is only read."""
+
+
+@commands.command()
+@click.option("--port", help="Serial port of the adapter, e.g. /dev/ttyUSB0.")
+@archive_option
+@vehicle_option
+@config_option
+@click.option("--wait", is_flag=True, help="Do not insist that the port exists at the start.")
+def watch(
+    port: str | None, archive: Path | None, vehicle: Path | None, config: Path | None, wait: bool
+) -> None:
+    """Record through a serial adapter until stopped."""
+    from sootsayer.settings import load_settings
+    from sootsayer.watching import watch_plan
+
+    settings = load_settings(config)
+    plan = watch_plan(
+        settings,
+        port=port or settings.adapter.port,
+        archive=archive or _archive(settings),
+        vehicle=_vehicle(vehicle, settings),
+        must_exist=not wait,
+    )
+    _log_to_stderr()
+    from sootsayer.service import Recorder
+
+    run_until_signal(Recorder(plan))
+
+
+@commands.command()
+@archive_option
+@config_option
+@click.option("--host", help="Address to listen at [default: 127.0.0.1].")
+@click.option("--http-port", "--port", type=click.IntRange(0, 65535), help="[default: 8080]")
+def web(archive: Path | None, config: Path | None, host: str | None, http_port: int | None) -> None:
+    """Serve the dashboard; it only reads."""
+    from sootsayer.settings import load_settings
+    from sootsayer.website import serve_dashboard
+
+    settings = load_settings(config)
+    _log_to_stderr()
+    serve_dashboard(
+        archive or _archive(settings),
+        host or settings.dashboard.host,
+        settings.dashboard.http_port if http_port is None else http_port,
+    )
+
+
+@commands.command()
+@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@vehicle_option
+@click.option("--archive", type=FILE, help="Keep what was read and found as a new archive.")
+@click.option("--json", "as_json", is_flag=True, help="Print the verdict as one JSON object.")
+def judge(
+    captures: tuple[Path, ...], vehicle: Path | None, archive: Path | None, as_json: bool
+) -> None:
+    """Judge recordings: candump text, CSV with named columns, or an archive."""
+    from sootsayer.offline import judge as judge_captures
+    from sootsayer.progress import ProgressBar
+    from sootsayer.report.verdict_text import verdict_text
+    from sootsayer.vehicle import Vehicle, load_vehicle
+
+    car = load_vehicle(vehicle) if vehicle else Vehicle.unknown()
+    bar = ProgressBar("judging")
+    try:
+        verdict = judge_captures(captures, car, archive, bar.show)
+    finally:
+        bar.clear()
+    if as_json:
+        click.echo(json.dumps(verdict, ensure_ascii=False, indent=2))
+    else:
+        click.echo(verdict_text(verdict), nl=False)
+
+
+@commands.command()
+@click.argument("text")
+@click.option("--archive", type=FILE, help="Archive of the recorder that is meant.")
+@config_option
+def mark(text: str, archive: Path | None, config: Path | None) -> None:
+    """Keep a remark at this moment, e.g. sootsayer mark "knocks uphill"."""
+    from sootsayer.control import ask
+    from sootsayer.settings import control_socket_path, load_settings
+
+    settings = load_settings(config)
+    socket = control_socket_path(settings, os.environ, archive or _archive(settings))
+    ask(socket, "mark", text=text, author=os.environ.get("USER", ""))
+    click.echo(f"marked: {text}")
+
+
+@commands.command()
+@archive_option
+@config_option
+@click.option("--alert", "alert_id", type=int, help="Number of an alert (see the dashboard).")
+@click.option("--start", help="UTC, e.g. 2026-11-24T07:30:00Z.")
+@click.option("--end", help="UTC, e.g. 2026-11-24T08:00:00Z.")
+@click.option("--channels", help="Names separated by commas, e.g. rpm,map [default: all].")
+@click.option("--out", required=True, help="File to write, - for standard output.")
+def export(
+    archive: Path | None,
+    config: Path | None,
+    alert_id: int | None,
+    start: str | None,
+    end: str | None,
+    channels: str | None,
+    out: str,
+) -> None:
+    """Write one alert or one span as CSV, with units and UTC."""
+    if (alert_id is None) == (start is None) or (start is None) != (end is None):
+        raise click.UsageError("give either --alert, or both --start and --end")
+    from sootsayer.exporting import export_csv
+    from sootsayer.settings import load_settings
+
+    wanted = tuple(name.strip() for name in channels.split(",")) if channels else None
+    source = archive or _archive(load_settings(config))
+    export_csv(source, alert_id, start, end, wanted, out)
+
+
+@commands.command()
+@click.option("--dir", "folder", type=click.Path(path_type=Path, file_okay=False),
+              help="Keep the demo archive in this folder [default: gone at the end]")  # fmt: skip
+@click.option("--days", type=click.IntRange(1, 60), default=4, show_default=True)
+@click.option("--seed", type=int, default=1, show_default=True, help="Another car and weather.")
+@click.option("--http-port", "--port", type=click.IntRange(0, 65535), default=8080,
+              show_default=True)  # fmt: skip
+@click.option("--no-live", is_flag=True, help="Only build the history, then end.")
+def demo(folder: Path | None, days: int, seed: int, http_port: int, no_live: bool) -> None:
+    """The whole program on an invented car: some days of history, then live."""
+    from sootsayer.demonstration import run_demo
+
+    _log_to_stderr(logging.WARNING)
+    run_demo(folder, days, seed, http_port, live=not no_live)
+
+
+# ---------------------------------------------------------------- shared by the commands
+
+
+def run_until_signal(recorder: Recorder) -> None:
+    """Run in this thread; SIGTERM and SIGINT end it cleanly."""
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: recorder.stop())
+    recorder.run()
+
+
+def _archive(settings: Settings) -> Path:
+    from sootsayer.settings import archive_path
+
+    return archive_path(settings, os.environ, Path.home())
+
+
+def _vehicle(named: Path | None, settings: Settings) -> Vehicle:
+    from sootsayer.vehicle import Vehicle, load_vehicle
+
+    path = named or (Path(settings.vehicle.file) if settings.vehicle.file else None)
+    return load_vehicle(path) if path else Vehicle.unknown()
+
+
+def _log_to_stderr(level: int = logging.INFO) -> None:
+    """Plain lines: the journal adds time and unit."""
+    logging.basicConfig(level=level, format="%(message)s", stream=sys.stderr)
+
+
+def main() -> NoReturn:
+    """Entry point of the command line."""
+    try:
+        commands.main(prog_name="sootsayer")
+    except SootsayerError as trouble:
+        click.echo(f"sootsayer: {trouble}", err=True)
+        sys.exit(1)
+    sys.exit(0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,136 @@
+"""Recordings through the whole pipeline at once: what `sootsayer judge` does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from sootsayer import __version__
+from sootsayer.model import Anchor, Batch, SootsayerError
+from sootsayer.pipeline import Pipeline
+from sootsayer.report.verdict_json import verdict_json
+from sootsayer.store.archive import Archive
+from sootsayer.store.reader import ArchiveReader
+from sootsayer.vehicle import Vehicle
+
+Progress = Callable[[int, int], None]
+
+SQLITE_MAGIC = (
+    b"SQLite format 3\x00"  # the first bytes of every SQLite file (sqlite.org/fileformat)
+)
+COMMIT_EVERY = 500_000  # samples; bounds memory, while a commit costs a few milliseconds
+PART = ".part"  # an archive being made; it takes its name only when it is whole
+
+
+def judged_by(vehicle: Vehicle) -> dict[str, Any]:
+    """What findings depend on beside the readings; kept in the archive beside them."""
+    return {"version": __version__, "vehicle": asdict(vehicle)}
+
+
+def judge(
+    captures: Sequence[Path], vehicle: Vehicle, keep: Path | None, progress: Progress
+) -> dict[str, Any]:
+    """The verdict over ``captures`` in the shape of ``judge --json``.
+
+    ``captures``: one archive of ours, or any number of capture files. ``keep``: write all that
+    was read and found into a new archive there; it appears only when everything succeeded.
+    Raises SootsayerError for anything unreadable, or when ``keep`` exists.
+    """
+    batches, wall_ms = _opened(captures, progress)
+    pipeline = Pipeline(vehicle)
+    if keep is None:
+        for batch in batches:
+            pipeline.feed(batch)
+        return verdict_json(pipeline.verdict(), wall_ms)
+    with _NewArchive(keep) as archive:
+        archive.put_state("judged_by", judged_by(vehicle))
+        _feed_and_keep(batches, pipeline, archive)
+        verdict = verdict_json(pipeline.verdict(), wall_ms)
+        archive.put_state("verdict", verdict)
+        archive.put_state("pipeline", pipeline.state())
+        archive.commit()
+    return verdict
+
+
+def _opened(
+    captures: Sequence[Path], progress: Progress
+) -> tuple[Iterator[Batch], Callable[[int], int]]:
+    """Their batches in order of time, and how their log time becomes wall time."""
+    archives = [path for path in captures if is_archive(path)]
+    if not archives:
+        from sootsayer.sources.captures import read_captures
+
+        return read_captures(captures, progress), lambda t_ms: t_ms
+    if len(captures) > 1:
+        raise SootsayerError(
+            f"archive {archives[0]} cannot be judged together with other recordings, "
+            "because their clocks cannot be compared; judge it alone"
+        )
+    reader = ArchiveReader(archives[0])
+    return _from_archive(reader, archives[0], progress), lambda t_ms: reader.wall_ms(t_ms)[0]
+
+
+def is_archive(path: Path) -> bool:
+    """Whether it is an SQLite file, so that only the archive's reader can say more of it."""
+    try:
+        with path.open("rb") as file:
+            return file.read(len(SQLITE_MAGIC)) == SQLITE_MAGIC
+    except OSError as error:
+        raise SootsayerError(
+            f"recording {path} cannot be read: {error.strerror}; check the path"
+        ) from error
+
+
+def _from_archive(reader: ArchiveReader, path: Path, progress: Progress) -> Iterator[Batch]:
+    span = reader.span()
+    if span is None:
+        raise SootsayerError(f"archive {path} holds no readings yet; record some first")
+    first_ms, last_ms = span
+    for batch in reader.batches(first_ms - 1, last_ms):
+        yield batch
+        progress(batch.upto_ms - first_ms, last_ms - first_ms)
+
+
+def _feed_and_keep(batches: Iterator[Batch], pipeline: Pipeline, archive: Archive) -> None:
+    anchored, uncommitted = False, 0
+    for batch in batches:
+        if not anchored and batch.series:
+            first_ms = min(int(series.t_ms[0]) for series in batch.series)
+            archive.anchor(Anchor(first_ms, first_ms, False, "capture"))
+            anchored = True
+        archive.append(batch)
+        archive.apply(pipeline.feed(batch))
+        uncommitted += batch.samples
+        if uncommitted >= COMMIT_EVERY:
+            archive.commit()
+            uncommitted = 0
+
+
+class _NewArchive:
+    """A new archive under a temporary name, renamed at the end or taken away after trouble."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._part = path.with_name(path.name + PART)
+
+    def __enter__(self) -> Archive:
+        if self._path.exists():
+            raise SootsayerError(
+                f"archive {self._path} exists already and is left as it is; "
+                "name a new file with --archive"
+            )
+        self._remove_part()
+        self._archive = Archive.open(self._part)
+        return self._archive
+
+    def __exit__(self, trouble: object, *_: object) -> None:
+        self._archive.close()
+        if trouble is None:
+            self._part.rename(self._path)
+        self._remove_part()
+
+    def _remove_part(self) -> None:
+        for end in ("", "-wal", "-shm"):
+            self._part.with_name(self._part.name + end).unlink(missing_ok=True)

@@ -1,0 +1,327 @@
+"""The recorder: threads, batches, commits, watchdog, and what survives a restart.
+
+Source threads put events into a bounded intake. One thread, the one that calls `Recorder.run`,
+takes them every half second, stores them, lets the rules see them and commits. It alone touches
+the archive. The watchdog is fed after a commit and nowhere else, so it proves that readings
+reach the card.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sootsayer.clock import LogClock, boot_id, boottime_ms, wall_ms
+from sootsayer.control import ControlServer
+from sootsayer.live.clock_watch import ClockWatch
+from sootsayer.live.coverage import Coverage
+from sootsayer.live.health import Health
+from sootsayer.live.intake import Asked, Intake, Taken
+from sootsayer.live.judging import Judging, Pipeline
+from sootsayer.live.single_writer import single_writer
+from sootsayer.live.source_thread import Source, SourceThread
+from sootsayer.model import Changes, Gap, Mark, Reading, SootsayerError, SourceState, SourceStatus
+from sootsayer.notify import Notifier
+from sootsayer.report.verdict_json import verdict_json
+from sootsayer.settings import Settings
+from sootsayer.sources.batching import BatchBuilder
+from sootsayer.store.archive import Archive
+from sootsayer.store.reader import ArchiveReader
+
+log = logging.getLogger(__name__)
+
+STOPPED = "stopped"
+AFTER_STOP = "recorder was stopped"
+AFTER_CUT = "recorder ended without notice, by a power cut or a crash"
+LONGEST_MARK = 500  # characters: a remark, not a diary
+JUDGE_FOR_S = 0.4  # of each half second while catching up, so that storing keeps its pace
+LAST_JUDGING_S = 5.0  # at the end; what is left then is judged at the next start
+SOURCE_END_S = 5.0  # a serial read ends within its own time-out, far below this
+VERDICT_EVERY_S = 30.0  # without findings only the engine time grows, and a card wears
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What to record, where, and how to judge it.
+
+    ``sources``: makers by name; each gets the clock that its stamps must come from.
+    ``make_pipeline``: makes the pipeline from its saved state, or afresh from None; raises
+    SootsayerError for a state it cannot use. ``judged_by``: what findings depend on beside the
+    readings (vehicle, version); when it changes, everything stored is judged anew.
+    """
+
+    archive: Path
+    sources: Mapping[str, Callable[[LogClock], Source]]
+    make_pipeline: Callable[[dict[str, Any] | None], Pipeline]
+    settings: Settings
+    judged_by: Mapping[str, Any] = field(default_factory=dict)
+    port: str = ""
+    control: Path | None = None
+    notifier: Notifier = field(default_factory=lambda: Notifier(""))
+    make_clock: Callable[[int], LogClock] = LogClock
+
+
+class Recorder:
+    """Records by ``plan`` from `run` until `stop` is called from anywhere, also a signal."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._intake = Intake(plan.settings.recorder.queue_readings)
+
+    def run(self) -> None:
+        """Returns after `stop`. Raises SootsayerError for a bad archive, or a source's mistake."""
+        with single_writer(self._plan.archive):
+            archive = Archive.open(self._plan.archive)
+            try:
+                _Session(self._plan, archive, self._intake).run()
+            finally:
+                archive.close()
+
+    def stop(self) -> None:
+        self._intake.stop()
+
+
+class _Session:
+    """One run of the recorder on an open archive. Lives in one thread."""
+
+    def __init__(self, plan: Plan, archive: Archive, intake: Intake) -> None:
+        self._plan, self._archive, self._intake = plan, archive, intake
+        self._settings = plan.settings.recorder
+        self._notifier = plan.notifier
+        self._builder = BatchBuilder()
+        synchronised = Path(plan.settings.clock.synchronised_file)
+        offset_ms = archive.begin_boot(boot_id(), boottime_ms(), wall_ms(), synchronised.exists())
+        archive.commit()
+        self._clock = plan.make_clock(offset_ms)
+        step_ms = int(plan.settings.clock.step_s * 1000)
+        self._clock_watch = ClockWatch(self._clock, step_ms, synchronised)
+        self._reader = ArchiveReader(plan.archive)
+        self._remember()
+        self._judging = self._take_up()
+        now_ms = self._clock.now_ms()
+        self._upto_ms = now_ms
+        self._newest_ms = now_ms  # stamp of the newest event accepted
+        self._unsaved_since_ms: int | None = None
+        self._committed_ms = self._state_saved_ms = now_ms
+        self._verdict_ms: int | None = None
+
+    def _remember(self) -> None:
+        """Gaps and health go on from where the last run left them."""
+        before = self._reader.state("health") or {}
+        span = self._reader.span()
+        last_ms = span[1] if span else None
+        reason = AFTER_STOP if before.get("state") == STOPPED else AFTER_CUT
+        self._coverage = Coverage(int(self._settings.gap_s * 1000), last_ms, reason)
+        fixed = {
+            "port": self._plan.port,
+            "commit_s": self._settings.commit_s,
+            "restarts": int(before.get("restarts", -1)) + 1,
+        }
+        self._health = Health(self._plan.archive, fixed, self._clock.now_ms())
+        self._health.last_reading_ms = last_ms
+
+    def _take_up(self) -> Judging:
+        """The pipeline as it was saved, with all that was stored since still to be judged."""
+        judged_by = dict(self._plan.judged_by)
+        state = self._reader.state("pipeline")
+        if self._reader.state("judged_by") != judged_by:
+            state = None
+            self._archive.put_state("judged_by", judged_by)
+        try:
+            pipeline = self._plan.make_pipeline(state)
+        except SootsayerError as trouble:
+            log.warning("judging everything anew: %s", trouble)
+            pipeline = self._plan.make_pipeline(None)
+        span = self._reader.span()
+        backlog = self._reader.batches(pipeline.done_ms, span[1]) if span else iter(())
+        return Judging(pipeline, backlog)
+
+    # ---------------------------------------------------------------- running
+
+    def run(self) -> None:
+        failure: BaseException | None = None
+        with ExitStack() as started:
+            if self._plan.control is not None:
+                control = ControlServer(self._plan.control, self._intake.ask)
+                control.start()
+                started.callback(control.stop)
+            for name, make in self._plan.sources.items():
+                source = make(self._clock)
+                thread = SourceThread(name, source, self._intake, self._clock, self._settings)
+                thread.start()
+                started.callback(thread.stop, SOURCE_END_S)
+            self._notifier.ready()
+            self._tell()
+            taken = self._turn()
+            while not (taken.stopping or taken.failure):
+                taken = self._turn()
+            failure = taken.failure
+            self._notifier.stopping()
+        self._finish()
+        if failure is not None:
+            raise failure
+
+    def _turn(self) -> Taken:
+        """Take what arrived, store it, judge it, commit when it is due."""
+        taken = self._intake.take(self._settings.batch_s)
+        self._accept(taken)
+        self._store(self._clock.now_ms() - self._log_ms(self._settings.lateness_s))
+        self._judge(JUDGE_FOR_S)
+        self._look_at_clock()
+        answers = [(asked, self._handled(asked.request)) for asked in taken.requests]
+        if answers or self._commit_due():
+            self._commit()
+        for asked, answer in answers:
+            _reply(asked, answer)
+        return taken
+
+    def _log_ms(self, seconds: float) -> int:
+        """Real seconds in milliseconds of a clock that may run fast."""
+        return int(seconds * 1000 * self._clock.rate)
+
+    def _accept(self, taken: Taken) -> None:
+        for source, event in taken.events:
+            if isinstance(event, Reading):
+                self._keep_gap(self._coverage.reading(event.t_ms))
+            elif isinstance(event, SourceStatus):
+                self._coverage.status(event)
+            if self._health.event(source, event):
+                self._tell()
+            self._builder.add(event)
+            self._newest_ms = max(self._newest_ms, event.t_ms)
+            self._unsaved(event.t_ms)
+        if taken.lost is not None:
+            log.warning("fell behind: %d replies dropped", taken.lost_readings)
+            self._health.count("replies_dropped", taken.lost_readings)
+            self._keep_gap(taken.lost)
+        if self._builder.late:
+            self._health.counters["replies_stamped_late"] = self._builder.late
+
+    def _unsaved(self, t_ms: int) -> None:
+        if self._unsaved_since_ms is None or t_ms < self._unsaved_since_ms:
+            self._unsaved_since_ms = t_ms
+
+    def _keep_gap(self, gap: Gap | None) -> None:
+        if gap is not None:
+            self._archive.gap(gap)
+            self._unsaved(self._clock.now_ms())
+
+    def _store(self, upto_ms: int) -> None:
+        batch = self._builder.take(max(upto_ms, self._upto_ms))
+        self._upto_ms = batch.upto_ms
+        self._archive.append(batch)
+        self._judging.add(batch)
+
+    def _judge(self, for_s: float) -> None:
+        for changes in self._judging.work(for_s):
+            self._archive.apply(changes)
+            if _found_something(changes):
+                self._verdict_ms = None  # to be written with this commit
+                self._unsaved(self._clock.now_ms())
+
+    def _look_at_clock(self) -> None:
+        anchor = self._clock_watch.look()
+        if anchor is not None:
+            log.info(
+                "wall clock %s: anchor kept", "set by time server" if anchor.trusted else "moved"
+            )
+            self._archive.anchor(anchor)
+            self._unsaved(anchor.t_ms)
+
+    # ---------------------------------------------------------------- committing
+
+    def _commit_due(self) -> bool:
+        """True when waiting for the next turn could lose more than is promised."""
+        now_ms = self._clock.now_ms()
+        if self._unsaved_since_ms is None:
+            return now_ms - self._committed_ms >= self._log_ms(self._settings.idle_commit_s)
+        next_turn_ms = now_ms + self._log_ms(self._settings.batch_s)
+        return next_turn_ms - self._unsaved_since_ms >= self._log_ms(self._settings.commit_s)
+
+    def _commit(self) -> None:
+        now_ms = self._clock.now_ms()
+        self._health.count("commits")
+        if self._verdict_due(now_ms):
+            self._put_verdict()
+            self._verdict_ms = now_ms
+        if now_ms - self._state_saved_ms >= self._log_ms(self._settings.save_state_s):
+            self._save_state()
+        self._archive.put_state("health", self._health.as_json(now_ms))
+        self._archive.commit()
+        self._notifier.progress()
+        # What is younger than the stored batch still waits in the builder.
+        self._unsaved_since_ms = self._upto_ms if self._newest_ms > self._upto_ms else None
+        self._committed_ms = now_ms
+
+    def _verdict_due(self, now_ms: int) -> bool:
+        if self._verdict_ms is None:
+            return True
+        if self._health.state != SourceState.READING:
+            return False
+        return now_ms - self._verdict_ms >= self._log_ms(VERDICT_EVERY_S)
+
+    def _put_verdict(self) -> None:
+        verdict = self._judging.pipeline.verdict()
+        self._archive.put_state("verdict", verdict_json(verdict, self._wall_ms))
+
+    def _wall_ms(self, t_ms: int) -> int:
+        return self._reader.wall_ms(t_ms)[0]
+
+    def _save_state(self) -> None:
+        self._archive.put_state("pipeline", self._judging.pipeline.state())
+        self._state_saved_ms = self._clock.now_ms()
+
+    def _finish(self) -> None:
+        """Nothing more arrives: store, judge and save all there is."""
+        taken = self._intake.take(0)
+        self._accept(taken)
+        for asked in taken.requests:
+            _reply(asked, SootsayerError("the recorder is stopping"))
+        now_ms = self._clock.now_ms()
+        self._store(max(now_ms, self._newest_ms))
+        self._judge(LAST_JUDGING_S)
+        self._save_state()
+        self._verdict_ms = None
+        self._health.enter(STOPPED, AFTER_STOP, now_ms)
+        self._commit()
+
+    # ---------------------------------------------------------------- talking
+
+    def _tell(self) -> None:
+        """The state in one line, to the log and to the service manager; called on changes."""
+        line = f"{self._health.state}: {self._health.reason}".rstrip(": ")
+        log.info("%s", line)
+        self._notifier.status(line)
+        self._unsaved(self._clock.now_ms())
+
+    def _handled(self, request: Mapping[str, Any]) -> dict[str, Any] | SootsayerError:
+        try:
+            return self._mark(request) if request["request"] == "mark" else self._status()
+        except SootsayerError as refusal:
+            return refusal
+
+    def _mark(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        text = request.get("text", "").strip()
+        if not 0 < len(text) <= LONGEST_MARK:
+            raise SootsayerError(f"a mark has 1 to {LONGEST_MARK} characters, this has {len(text)}")
+        t_ms = self._clock.now_ms()
+        self._archive.mark(Mark(t_ms, text, request.get("author", "")))
+        return {"t_ms": t_ms, "wall_ms": self._wall_ms(t_ms)}
+
+    def _status(self) -> dict[str, Any]:
+        return self._health.as_json(self._clock.now_ms())
+
+
+def _found_something(changes: Changes) -> bool:
+    return bool(changes.alerts or changes.episodes or changes.trips or changes.openings)
+
+
+def _reply(asked: Asked, answer: dict[str, Any] | SootsayerError) -> None:
+    if isinstance(answer, SootsayerError):
+        asked.answer.set_exception(answer)
+    else:
+        asked.answer.set_result(answer)
