@@ -12,6 +12,7 @@ import logging
 import os
 import signal
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -21,7 +22,6 @@ from sootsayer import __version__
 from sootsayer.model import SootsayerError
 
 if TYPE_CHECKING:
-    from sootsayer.service import Recorder
     from sootsayer.settings import Settings
     from sootsayer.vehicle import Vehicle
 
@@ -67,7 +67,9 @@ def watch(
     _log_to_stderr()
     from sootsayer.service import Recorder
 
-    run_until_signal(Recorder(plan))
+    recorder = Recorder(plan)
+    _on_signals(recorder.stop)
+    recorder.run()
 
 
 @commands.command()
@@ -77,15 +79,28 @@ def watch(
 @click.option("--http-port", "--port", type=click.IntRange(0, 65535), help="[default: 8080]")
 def web(archive: Path | None, config: Path | None, host: str | None, http_port: int | None) -> None:
     """Serve the dashboard; it only reads."""
+    import threading
+
+    from sootsayer.notify import Notifier
     from sootsayer.settings import load_settings
-    from sootsayer.website import serve_dashboard
+    from sootsayer_web.serving import serve
 
     settings = load_settings(config)
-    _log_to_stderr()
-    serve_dashboard(
+    notifier = Notifier.from_environment()
+    stop = threading.Event()
+    _on_signals(stop.set)
+
+    def ready(address: str) -> None:
+        notifier.ready()
+        notifier.status(f"dashboard at {address}")
+        click.echo(f"dashboard at {address}", err=True)
+
+    serve(
         archive or _archive(settings),
         host or settings.dashboard.host,
         settings.dashboard.http_port if http_port is None else http_port,
+        stop,
+        ready,
     )
 
 
@@ -177,11 +192,10 @@ def demo(folder: Path | None, days: int, seed: int, http_port: int, no_live: boo
 # ---------------------------------------------------------------- shared by the commands
 
 
-def run_until_signal(recorder: Recorder) -> None:
-    """Run in this thread; SIGTERM and SIGINT end it cleanly."""
+def _on_signals(stop: Callable[[], object]) -> None:
+    """SIGTERM and SIGINT call ``stop``, which must end the program cleanly."""
     for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: recorder.stop())
-    recorder.run()
+        signal.signal(number, lambda *_: stop())
 
 
 def _archive(settings: Settings) -> Path:

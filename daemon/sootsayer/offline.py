@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from sootsayer import __version__
+from sootsayer.fingerprint import fingerprint
 from sootsayer.model import Anchor, Batch, SootsayerError
 from sootsayer.pipeline import Pipeline
 from sootsayer.report.verdict_json import verdict_json
@@ -22,11 +21,6 @@ SQLITE_MAGIC = (
 )
 COMMIT_EVERY = 500_000  # samples; bounds memory, while a commit costs a few milliseconds
 PART = ".part"  # an archive being made; it takes its name only when it is whole
-
-
-def judged_by(vehicle: Vehicle) -> dict[str, Any]:
-    """What findings depend on beside the readings; kept in the archive beside them."""
-    return {"version": __version__, "vehicle": asdict(vehicle)}
 
 
 def judge(
@@ -45,7 +39,7 @@ def judge(
             pipeline.feed(batch)
         return verdict_json(pipeline.verdict(), wall_ms)
     with _NewArchive(keep) as archive:
-        archive.put_state("judged_by", judged_by(vehicle))
+        archive.put_state("fingerprint", fingerprint(vehicle))
         _feed_and_keep(batches, pipeline, archive)
         verdict = verdict_json(pipeline.verdict(), wall_ms)
         archive.put_state("verdict", verdict)

@@ -22,7 +22,6 @@ from sootsayer.live.coverage import Coverage
 from sootsayer.live.health import Health
 from sootsayer.live.intake import Asked, Intake, Taken
 from sootsayer.live.judging import Judging, Pipeline
-from sootsayer.live.single_writer import single_writer
 from sootsayer.live.source_thread import Source, SourceThread
 from sootsayer.model import Changes, Gap, Mark, Reading, SootsayerError, SourceState, SourceStatus
 from sootsayer.notify import Notifier
@@ -50,15 +49,15 @@ class Plan:
 
     ``sources``: makers by name; each gets the clock that its stamps must come from.
     ``make_pipeline``: makes the pipeline from its saved state, or afresh from None; raises
-    SootsayerError for a state it cannot use. ``judged_by``: what findings depend on beside the
-    readings (vehicle, version); when it changes, everything stored is judged anew.
+    SootsayerError for a state it cannot use. ``fingerprint``: see
+    `sootsayer.fingerprint`; when it is another than before, all that is stored is judged anew.
     """
 
     archive: Path
     sources: Mapping[str, Callable[[LogClock], Source]]
     make_pipeline: Callable[[dict[str, Any] | None], Pipeline]
     settings: Settings
-    judged_by: Mapping[str, Any] = field(default_factory=dict)
+    fingerprint: Mapping[str, Any] = field(default_factory=dict)
     port: str = ""
     control: Path | None = None
     notifier: Notifier = field(default_factory=lambda: Notifier(""))
@@ -74,12 +73,9 @@ class Recorder:
 
     def run(self) -> None:
         """Returns after `stop`. Raises SootsayerError for a bad archive, or a source's mistake."""
-        with single_writer(self._plan.archive):
-            archive = Archive.open(self._plan.archive)
-            try:
-                _Session(self._plan, archive, self._intake).run()
-            finally:
-                archive.close()
+        self._plan.archive.parent.mkdir(parents=True, exist_ok=True)
+        with Archive.open(self._plan.archive) as archive:
+            _Session(self._plan, archive, self._intake).run()
 
     def stop(self) -> None:
         self._intake.stop()
@@ -126,11 +122,11 @@ class _Session:
 
     def _take_up(self) -> Judging:
         """The pipeline as it was saved, with all that was stored since still to be judged."""
-        judged_by = dict(self._plan.judged_by)
+        fingerprint = dict(self._plan.fingerprint)
         state = self._reader.state("pipeline")
-        if self._reader.state("judged_by") != judged_by:
+        if self._reader.state("fingerprint") != fingerprint:
             state = None
-            self._archive.put_state("judged_by", judged_by)
+            self._archive.put_state("fingerprint", fingerprint)
         try:
             pipeline = self._plan.make_pipeline(state)
         except SootsayerError as trouble:
