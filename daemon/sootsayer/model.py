@@ -153,7 +153,8 @@ class Series:
 
     def values(self) -> FloatArray:
         """The readings in ``scaling.unit``, float64 of length n."""
-        return self.raw * self.scaling.scale + self.scaling.offset
+        values: FloatArray = self.raw.astype(np.float64) * self.scaling.scale + self.scaling.offset
+        return values
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,285 @@
+"""The gas balance: how much exhaust the intake takes in, from what the engine breathes.
+
+The cylinder relation is learned while the valve is shut, over cold and warm driving, idle,
+coast and wide open together; then it is held and what is missing while the valve is open is
+the gas. Two forms, by what the car measures:
+
+MAP and MAF:   maf = k·N·p/T·(s + c·N + h·(T_coolant − T_intake)) − y·k·N/T − leak
+MAP, throttle: s·k·N·p/T = Σ A_j·knot_j(throttle)·p_b/√T·Ψ(p/p_b)
+
+k = V_d/(120·R). The leak is a constant mass flow because a shut valve's leak is choked, while
+y scales with speed, so a leak present since the first day is still told apart. Standard ways of
+speed-density metering (Heywood, Internal Combustion Engine Fundamentals, ch. 2.10 and 7.6).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sootsayer.derive.frames import BLOCK_FRAMES
+from sootsayer.derive.keep import Kept
+from sootsayer.derive.quantities import SPINDOWN_RPM, Quantities
+from sootsayer.model import BoolArray, FloatArray
+from sootsayer.units import KELVIN_AT_0_C
+
+R_AIR = 0.287  # kJ/(kg·K)
+ROW_FRAMES = 4  # one row is the mean of two settled seconds
+ROWS = BLOCK_FRAMES // ROW_FRAMES
+GAMMA = 1.4
+STANDARD_KPA = 101.325
+UNKNOWN_DISPLACEMENT_L = 2.0  # leak and gain are in g/s whatever is assumed here
+FIXED_BREATHING = 0.92  # with throttle instead of MAF only products are seen; common practice
+HUBER = 1.5  # robust limit in standard deviations, customary value
+TRIP_MEMORY = 0.97  # weight a trip keeps when the next begins: about thirty trips count
+LEAST_ROWS = 45  # a minute and a half of settled driving with the valve shut
+KNOTS_PART = np.array([0.0, 0.05, 0.12, 0.25, 0.5, 1.0])  # share of the throttle span
+# Temperature at which recirculated gas reaches the manifold, after the passage has cooled it.
+# Between 100 °C (cooled) and 250 °C (short passage): 180 °C ± 60. It scales gas_pct only.
+GAS_AT_MANIFOLD_K = 453.0
+CP_RATIO = 1150 / 1005  # exhaust to air, at these temperatures
+
+
+def density_flow_g_s(
+    displacement_l: float, rpm: FloatArray, map_kpa: FloatArray, charge_k: FloatArray
+) -> FloatArray:
+    """Mass flow in g/s of a four-stroke that fills perfectly: V_d·N·p/(120·R·T)."""
+    return displacement_l * rpm * map_kpa / (120 * R_AIR * charge_k)
+
+
+def compressible(ratio: FloatArray, gamma: float = GAMMA) -> FloatArray:
+    """Ψ of a restriction, in m = C_d·A·p_up/√(R·T_up)·Ψ; constant when choked.
+
+    ``ratio``: downstream over upstream pressure. Source: isentropic flow, NACA Report 1135.
+    """
+    critical = (2 / (gamma + 1)) ** (gamma / (gamma - 1))
+    bounded = np.clip(ratio, critical, 1.0)
+    lead = 2 * gamma / (gamma - 1)
+    flow: FloatArray = np.sqrt(lead * (bounded ** (2 / gamma) - bounded ** ((gamma + 1) / gamma)))
+    return flow
+
+
+def orifice_g_s(
+    area_mm2: float, upstream_kpa: float, upstream_k: float, ratio: float, gamma: float = 1.33
+) -> float:
+    """Mass flow in g/s through an effective area. Source: as ``compressible``; R of air."""
+    psi = float(compressible(np.array([ratio]), gamma)[0])
+    area_m2, upstream_pa = area_mm2 * 1e-6, upstream_kpa * 1e3
+    return area_m2 * upstream_pa / float(np.sqrt(R_AIR * 1e3 * upstream_k)) * psi * 1e3
+
+
+def gas_share(displaced_g_s: float, air_g_s: float, charge_k: float) -> float:
+    """Mass fraction of exhaust in the charge from the air it displaced.
+
+    Hot gas takes more room than cool air: m_egr·cp_e·T_e = displaced·cp_a·T_a.
+    """
+    gas_g_s = displaced_g_s * charge_k / (CP_RATIO * GAS_AT_MANIFOLD_K)
+    whole = gas_g_s + air_g_s
+    return gas_g_s / whole if whole > 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Five two-second means of one block. ``usable``: settled and fully known.
+
+    ``features`` (5, p) and ``target`` (5,) so that target = features @ coefficients holds while
+    no gas flows; ``sign`` makes sign·(features @ coefficients − target) the displaced air.
+    """
+
+    usable: BoolArray
+    features: FloatArray
+    target: FloatArray
+    sign: float
+    air_g_s: FloatArray
+    density_g_s_kpa: FloatArray  # density flow per kPa, to turn displaced air into a MAP step
+    charge_k: FloatArray
+    opening: FloatArray  # 0..1, position where measured, else command
+
+
+def _means(column: FloatArray) -> FloatArray:
+    means: FloatArray = column.reshape(ROWS, ROW_FRAMES).mean(axis=1)
+    return means
+
+
+class FlowBalance(Kept):
+    """The learned breathing of this engine and how surely it is known."""
+
+    kept = (
+        "mode", "gram", "moment", "rows", "weight", "square", "product", "last_residual",
+        "coefficients", "covariance", "baro_kpa", "idle_air_g_s",
+    )  # fmt: skip
+
+    def __init__(self, displacement_l: float | None) -> None:
+        self._known_displacement = displacement_l is not None
+        self._displacement_l = displacement_l or UNKNOWN_DISPLACEMENT_L
+        self.mode = ""  # "maf", "throttle"
+        self.baro_kpa = STANDARD_KPA
+        self.idle_air_g_s = float("nan")
+        self._prior_mean = np.zeros(0)
+        self._prior_sd = np.zeros(0)
+        self._reset(0)
+
+    def _reset(self, size: int) -> None:
+        self.gram = np.zeros((size, size))
+        self.moment = np.zeros(size)
+        self.rows = 0.0
+        self.weight = 0.0
+        self.square = 0.0
+        self.product = 0.0
+        self.last_residual = 0.0
+        self.coefficients = np.zeros(size)
+        self.covariance = np.zeros((size, size))
+
+    def recall(self, state: dict[str, object]) -> None:
+        self._start_mode(str(state["mode"]))
+        super().recall(state)
+
+    def ready(self) -> bool:
+        return bool(self.mode) and self.rows >= LEAST_ROWS
+
+    def new_trip(self) -> None:
+        for name in ("gram", "moment", "rows", "weight", "square", "product"):
+            setattr(self, name, getattr(self, name) * TRIP_MEMORY)
+
+    def step(self, q: Quantities, part: FloatArray, opening: FloatArray) -> Rows | None:
+        """Rows of this block; learns from those with the valve shut. None where not seen."""
+        self._learn_baro(q)
+        has_maf = not np.isnan(q.maf).all()
+        if np.isnan(q.map).all() or np.isnan(q.rpm).all():
+            return None
+        if has_maf and self.mode != "maf":
+            self._start_mode("maf")
+        elif not self.mode and not np.isnan(q.throttle).all():
+            self._start_mode("throttle")
+        if not self.mode or (self.mode == "maf" and not has_maf):
+            return None
+        rows = self._rows(q, part, opening)
+        shut = rows.usable & (rows.opening < 0.01)
+        if shut.any():
+            self._learn(rows.features[shut], rows.target[shut])
+            self._learn_idle(q, rows, shut)
+        return rows
+
+    def displaced(self, features: FloatArray, target: float, rows: int) -> tuple[float, float]:
+        """Air missing in g/s and its standard deviation, for mean features over ``rows`` rows."""
+        sign = 1.0 if self.mode == "maf" else -1.0
+        missing = sign * (float(features @ self.coefficients) - target)
+        variance = float(features @ self.covariance @ features)
+        scatter = self.sigma() ** 2 * self.inflation() / max(rows, 1)
+        return missing, float(np.sqrt(variance + scatter))
+
+    def leak_g_s(self) -> tuple[float, float] | None:
+        """Gas that passes the shut valve and its standard deviation, None where not separable."""
+        if self.mode != "maf" or not self.ready():
+            return None
+        return float(self.coefficients[4]), float(np.sqrt(self.covariance[4, 4]))
+
+    def sigma(self) -> float:
+        """Scatter of one row in g/s; before anything is known, three per cent of 15 g/s."""
+        return float(np.sqrt(self.square / self.weight)) if self.weight > 10 else 0.45
+
+    def inflation(self) -> float:
+        """Neighbouring rows resemble each other: variance grows by (1 + r)/(1 − r)."""
+        if self.square <= 0:
+            return 1.0
+        resemblance = min(0.9, max(0.0, self.product / self.square))
+        return (1 + resemblance) / (1 - resemblance)
+
+    def breathing(self) -> float:
+        """Mass-flow slope s: what the engine draws per kPa against a perfect pump."""
+        return float(self.coefficients[0]) if self.mode == "maf" else FIXED_BREATHING
+
+    def displacement_l(self) -> float:
+        return self._displacement_l
+
+    # ------------------------------------------------------------ learning
+
+    def _start_mode(self, mode: str) -> None:
+        self.mode = mode
+        self._reset({"maf": 5, "throttle": len(KNOTS_PART)}.get(mode, 0))
+        if mode == "maf":
+            loose = 1.0 if self._known_displacement else 8.0
+            self._prior_mean = np.array([0.95, 0.0, 0.0, 8.0, 0.0])
+            self._prior_sd = np.array([0.2 * loose, 0.1 * loose, 0.1, 8.0 * loose, 4.0])
+        elif mode == "throttle":
+            self._prior_mean = np.zeros(len(KNOTS_PART))
+            # A bore of 60 mm wide open passes about 300 (mm², kPa and √K folded in); loose.
+            self._prior_sd = np.full(len(KNOTS_PART), 50.0)
+
+    def _learn_baro(self, q: Quantities) -> None:
+        known = q.baro[~np.isnan(q.baro)]
+        if len(known):
+            self.baro_kpa = float(known[-1])
+            return
+        standing = q.map[(q.rpm < 1) & ~np.isnan(q.map)]
+        if len(standing) and 60 < standing[-1] < 110:
+            self.baro_kpa = float(standing[-1])
+
+    def _rows(self, q: Quantities, part: FloatArray, opening: FloatArray) -> Rows:
+        charge_k = _means(q.iat) + KELVIN_AT_0_C
+        rpm, map_kpa = _means(q.rpm), _means(q.map)
+        per_kpa = density_flow_g_s(self._displacement_l, rpm, np.ones(ROWS), charge_k)
+        density = per_kpa * map_kpa
+        if self.mode == "maf":
+            air = _means(q.maf)
+            coolant = _means(q.ect)
+            heat = np.where(np.isnan(coolant), 0.0, coolant + KELVIN_AT_0_C - charge_k) / 100
+            features = np.column_stack(
+                [density, density * rpm / 1000, -density * heat, -per_kpa, -np.ones(ROWS)]
+            )
+            target, sign = air, 1.0
+        else:
+            psi = compressible(map_kpa / self.baro_kpa)
+            through = self.baro_kpa / np.sqrt(charge_k) * psi
+            features = _hats(np.clip(_means(part), 0, 1)) * through[:, None]
+            target, sign = FIXED_BREATHING * density, -1.0
+            air = target
+        opening_mean = _means(opening)
+        whole = np.isfinite(features).all(axis=1) & np.isfinite(target) & np.isfinite(opening_mean)
+        calm = q.settled.reshape(ROWS, ROW_FRAMES).all(axis=1)
+        usable = whole & calm & (q.rpm.reshape(ROWS, ROW_FRAMES).min(axis=1) > SPINDOWN_RPM)
+        return Rows(usable, features, target, sign, air, per_kpa, charge_k, opening_mean)
+
+    def _learn(self, features: FloatArray, target: FloatArray) -> None:
+        weights = np.ones(len(target))
+        if self.ready():
+            residual = target - features @ self.coefficients
+            limit = HUBER * self.sigma()
+            weights = np.minimum(1.0, limit / np.maximum(np.abs(residual), 1e-12))
+            self._learn_scatter(residual, weights)
+        self.gram += (features * weights[:, None]).T @ features
+        self.moment += (features * weights[:, None]).T @ target
+        self.rows += len(target)
+        self._solve()
+
+    def _learn_scatter(self, residual: FloatArray, weights: FloatArray) -> None:
+        bounded = residual * weights  # winsorised, so that a fault does not widen the scatter
+        self.square += float(np.sum(bounded**2))
+        self.weight += float(len(residual))
+        chain = np.concatenate([[self.last_residual], bounded])
+        self.product += float(np.sum(chain[1:] * chain[:-1]))
+        self.last_residual = float(bounded[-1])
+
+    def _solve(self) -> None:
+        precision = 1.0 / self._prior_sd**2
+        variance = self.sigma() ** 2
+        inverse = np.linalg.inv(self.gram / variance + np.diag(precision))
+        self.coefficients = inverse @ (self.moment / variance + precision * self._prior_mean)
+        self.covariance = np.asarray(inverse * self.inflation())
+
+    def _learn_idle(self, q: Quantities, rows: Rows, shut: BoolArray) -> None:
+        idle = (q.states["idle"] == 1).reshape(ROWS, ROW_FRAMES).all(axis=1) & shut
+        for air in rows.air_g_s[idle].tolist():
+            known = self.idle_air_g_s
+            self.idle_air_g_s = air if np.isnan(known) else known + (air - known) / 50
+
+
+def _hats(part: FloatArray) -> FloatArray:
+    """Piecewise-linear weights of the knots, shape (n, knots); each row adds up to one."""
+    hats = np.empty((len(part), len(KNOTS_PART)))
+    for index in range(len(KNOTS_PART)):
+        corner = np.zeros(len(KNOTS_PART))
+        corner[index] = 1.0
+        hats[:, index] = np.interp(part, KNOTS_PART, corner)
+    return hats

@@ -1,0 +1,284 @@
+"""Openings: stretches in which the valve was asked open, and what each of them showed.
+
+The opening is the unit of counting. Frames are walked one by one, because an opening is a
+story with a beginning and an end; everything it needs is summed on the way, so that it can be
+judged when it closes, or later, once the engine's breathing is known well enough.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from sootsayer.derive.balance import ROW_FRAMES, FlowBalance, Rows, gas_share
+from sootsayer.derive.frames import BLOCK_FRAMES, FRAME_MS
+from sootsayer.derive.keep import Kept
+from sootsayer.derive.quantities import Quantities
+from sootsayer.model import FloatArray, Opening
+
+OPEN_POINTS = 4.0  # above the car's own shut value: beyond the 4–5 % some cars report when shut
+SHUT_POINTS = 2.0
+OPEN_FRAMES = 2  # a second of asking before it counts, so that a twitch is not an opening
+LEAST_FRAMES = 6  # three seconds, shorter ones show nothing
+LONGEST_FRAMES = 240  # a long one is judged anew every two minutes, for faults that come midway
+SETTLE_FRAMES = 3  # the valve's own lag, left out when position is compared with command
+# Position against command: off by more than this many points and this share (handbook rule M1).
+OFF_POINTS = 10.0
+OFF_SHARE = 0.20
+# An edge is looked at from two seconds before to four seconds after.
+EDGE_BEFORE = 4
+EDGE_SKIP = 3
+EDGE_AFTER = 6
+EDGE_FRAMES = EDGE_BEFORE + EDGE_SKIP + EDGE_AFTER
+EDGE_RPM_SHARE = 0.05
+EDGE_THROTTLE_POINTS = 1.0
+STEP_FLOOR_KPA = 0.3  # quantisation of a whole-kPa MAP reading, 1/√12
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """An opening with the counts the rules need beside the values people read."""
+
+    opening: Opening
+    settled_frames: int
+    short_frames: int
+    over_frames: int
+    measured: bool  # position was known and is no mere echo
+    due_asked_g_s: float | None  # flow due if the valve stood where it was asked to stand
+
+
+class Openings(Kept):
+    """Finds openings, measures them, and hands them over once they can be judged."""
+
+    kept = ("number", "asking", "current", "pending", "edge", "gains")
+
+    def __init__(self) -> None:
+        self.number = 0
+        self.asking = 0  # frames in a row in which the valve was asked open
+        self.current: dict[str, Any] | None = None
+        self.pending: deque[dict[str, Any]] = deque(maxlen=200)
+        self.edge: deque[list[float]] = deque(maxlen=EDGE_FRAMES)  # [map, rpm, throttle, asked]
+        self.gains: deque[float] = deque(maxlen=60)  # g/s per full opening of openings that flowed
+
+    def step(
+        self,
+        q: Quantities,
+        rows: Rows | None,
+        balance: FlowBalance,
+        trip: int,
+        context: dict[str, float],
+        position_counts: bool,
+    ) -> list[Judged]:
+        """Openings that can now be judged. ``context``: circumstances at this moment."""
+        if not q.block.contiguous:
+            self._close(q.block.start_ms)
+            self.edge.clear()
+        owner = self._walk(q, trip, context, position_counts)
+        if rows is not None:
+            self._add_rows(rows, owner)
+        return self._judge(balance, trip)
+
+    def gain_g_s(self) -> float | None:
+        """Flow of the fully open valve in g/s: median of the better half of recent openings."""
+        if len(self.gains) < 5:
+            return None
+        ordered = sorted(self.gains)
+        better = ordered[len(ordered) // 2 :]
+        return better[len(better) // 2]
+
+    # ------------------------------------------------------------ frame by frame
+
+    def _walk(
+        self, q: Quantities, trip: int, context: dict[str, float], position_counts: bool
+    ) -> list[dict[str, Any] | None]:
+        """Follow the command through the block; returns which opening each frame belongs to."""
+        owner: list[dict[str, Any] | None] = [None] * BLOCK_FRAMES
+        columns = np.column_stack(
+            [q.map, q.rpm, q.throttle, q.asked, q.moved, q.command, q.actual]
+        ).tolist()
+        running = q.running().tolist()
+        settled = q.settled.tolist()
+        start_ms = q.block.start_ms
+        for index, frame in enumerate(columns):
+            asked = frame[3]
+            end_ms = start_ms + (index + 1) * FRAME_MS
+            self.edge.append(frame[:4])
+            if not running[index] or math.isnan(asked) or asked < SHUT_POINTS:
+                self._close(end_ms - FRAME_MS)
+                self.asking = 0
+                continue
+            if self.current is None:
+                self.asking = self.asking + 1 if asked > OPEN_POINTS else 0
+                if self.asking < OPEN_FRAMES:
+                    continue
+                self._begin(end_ms - OPEN_FRAMES * FRAME_MS, trip, context, position_counts)
+            current = self.current
+            assert current is not None
+            _add_frame(current, frame, settled[index])
+            if current["frames"] == EDGE_SKIP + EDGE_AFTER - OPEN_FRAMES + 1:
+                current["edge"] = _edge_step(list(self.edge))
+            owner[index] = current
+            if current["frames"] >= LONGEST_FRAMES:
+                self._close(end_ms)
+                self.asking = OPEN_FRAMES
+        return owner
+
+    def _begin(
+        self, start_ms: int, trip: int, context: dict[str, float], position_counts: bool
+    ) -> None:
+        self.number += 1
+        self.current = {
+            "number": self.number, "trip": trip, "start_ms": start_ms, "end_ms": start_ms,
+            "frames": 0, "asked": 0.0, "moved": 0.0, "moved_n": 0, "settled": 0, "short": 0,
+            "over": 0, "edge": None, "rows": 0, "features": None, "target": 0.0, "air": 0.0,
+            "density": 0.0, "charge_k": 0.0, "opening": 0.0, "context": dict(context),
+            "position_counts": position_counts,
+        }  # fmt: skip
+
+    def _close(self, end_ms: int) -> None:
+        current, self.current = self.current, None
+        if current is not None and current["frames"] >= LEAST_FRAMES:
+            current["end_ms"] = end_ms
+            self.pending.append(current)
+
+    def _add_rows(self, rows: Rows, owner: list[dict[str, Any] | None]) -> None:
+        for row in np.flatnonzero(rows.usable & (rows.opening >= 0.0)).tolist():
+            opening = owner[row * ROW_FRAMES]
+            if opening is None or any(
+                owner[row * ROW_FRAMES + k] is not opening for k in range(1, ROW_FRAMES)
+            ):
+                continue
+            features = rows.features[row]
+            before = opening["features"]
+            opening["features"] = features if before is None else np.asarray(before) + features
+            opening["rows"] += 1
+            opening["target"] += float(rows.target[row])
+            opening["air"] += float(rows.air_g_s[row])
+            opening["density"] += float(rows.density_g_s_kpa[row])
+            opening["charge_k"] += float(rows.charge_k[row])
+            opening["opening"] += float(rows.opening[row])
+
+    # ------------------------------------------------------------ judging
+
+    def _judge(self, balance: FlowBalance, trip: int) -> list[Judged]:
+        judged: list[Judged] = []
+        waiting: deque[dict[str, Any]] = deque(maxlen=self.pending.maxlen)
+        for record in self.pending:
+            # Without known breathing wait, but not for ever: two more trips, then say unknown.
+            if record["rows"] and not balance.ready() and trip <= record["trip"] + 2:
+                waiting.append(record)
+            else:
+                judged.append(self._measure(record, balance))
+        self.pending = waiting
+        return judged
+
+    def _measure(self, record: dict[str, Any], balance: FlowBalance) -> Judged:
+        frames = record["frames"]
+        asked = record["asked"] / frames
+        moved = record["moved"] / record["moved_n"] if record["moved_n"] else None
+        flow = flow_sd = due = gas = gas_sd = None
+        if record["rows"] and balance.ready():
+            flow, flow_sd, due, gas, gas_sd = self._flow(record, balance)
+        step, step_sd, step_due = self._step(record, balance)
+        counts = record["position_counts"]
+        opening = Opening(
+            record["number"], record["trip"], record["start_ms"], record["end_ms"],
+            asked, moved if counts else None, flow, flow_sd, due, gas, gas_sd,
+            step, step_sd, step_due, record["context"],
+        )  # fmt: skip
+        measured = counts and record["settled"] > 0
+        due_asked = self.due_gain_g_s(balance) * asked / 100 if flow is not None else None
+        return Judged(
+            opening, record["settled"], record["short"], record["over"], measured, due_asked
+        )
+
+    def _flow(
+        self, record: dict[str, Any], balance: FlowBalance
+    ) -> tuple[float, float, float, float, float]:
+        rows = record["rows"]
+        features = np.asarray(record["features"]) / rows
+        flow, sd = balance.displaced(features, record["target"] / rows, rows)
+        opening = record["opening"] / rows
+        due = self.due_gain_g_s(balance) * opening
+        if opening > 0.05 and flow > 2 * sd and flow > 0.3 * due:
+            self.gains.append(flow / opening)
+        air, charge_k = record["air"] / rows, record["charge_k"] / rows
+        gas = 100 * gas_share(flow, air, charge_k)
+        high = 100 * gas_share(flow + sd, air, charge_k)
+        return flow, sd, due, gas, high - gas
+
+    def due_gain_g_s(self, balance: FlowBalance) -> float:
+        """What a fully open valve ought to pass: what this car has shown, else its size.
+
+        1.2 g/s per litre is the lower end of common practice: 15–40 mm² effective on 2–3.5 L at
+        0.15 g/s per mm² when choked.
+        """
+        by_size = 1.2 * balance.displacement_l()
+        shown = self.gain_g_s()
+        return max(by_size, shown) if shown is not None else by_size
+
+    def _step(
+        self, record: dict[str, Any], balance: FlowBalance
+    ) -> tuple[float | None, float | None, float | None]:
+        """MAP step at the opening edge and the step that was due."""
+        edge, rows = record["edge"], record["rows"]
+        if edge is None or not rows:
+            return None, None, None
+        step, sd, after_kpa = edge
+        if after_kpa > 0.7 * balance.baro_kpa:  # the throttle is no longer near choking
+            return None, None, None
+        per_kpa = record["density"] / rows * balance.breathing()
+        due = self.due_gain_g_s(balance) * record["opening"] / rows / per_kpa
+        return step, sd, due
+
+
+def _add_frame(current: dict[str, Any], frame: list[float], settled: bool) -> None:
+    _, _, _, asked, moved, command, actual = frame
+    current["frames"] += 1
+    current["asked"] += asked
+    if math.isnan(moved):
+        return
+    current["moved"] += moved
+    current["moved_n"] += 1
+    if settled and current["frames"] > SETTLE_FRAMES:
+        current["settled"] += 1
+        off = actual - command
+        if abs(off) > OFF_POINTS and abs(off) > OFF_SHARE * command:
+            current["short" if off < 0 else "over"] += 1
+
+
+def _edge_step(frames: list[list[float]]) -> list[float] | None:
+    """[MAP step, its sd, MAP after] of an opening edge at steady speed and throttle, else None."""
+    if len(frames) < EDGE_FRAMES:
+        return None
+    look = np.array(frames[-EDGE_FRAMES:])
+    before, after = look[:EDGE_BEFORE], look[-EDGE_AFTER:]
+    if np.isnan(before[:, :3]).any() or np.isnan(after[:, :3]).any():
+        return None
+    if before[:, 3].max() > SHUT_POINTS or after[:, 3].min() < OPEN_POINTS:
+        return None
+    rpm = np.concatenate([before[:, 1], after[:, 1]])
+    throttle = np.concatenate([before[:, 2], after[:, 2]])
+    if rpm.max() - rpm.min() > EDGE_RPM_SHARE * rpm.mean():
+        return None
+    if throttle.max() - throttle.min() > EDGE_THROTTLE_POINTS:
+        return None
+    step = float(after[:, 0].mean() - before[:, 0].mean())
+    scatter = before[:, 0].var() / EDGE_BEFORE + after[:, 0].var() / EDGE_AFTER
+    return [step, float(np.sqrt(scatter + STEP_FLOOR_KPA**2)), float(after[:, 0].mean())]
+
+
+def opening_column(q: Quantities, use_position: bool) -> FloatArray:
+    """Opening 0..1 for the balance: measured position where there is one, else the command."""
+    by_command = np.clip(q.asked, 0, None) / 100
+    if not use_position:
+        return by_command
+    by_position = np.clip(q.moved, 0, None) / 100
+    # Where the car says only "not shut" there is gas but no figure: leave it out of learning.
+    by_position = np.where(q.not_shut == 1, np.nan, by_position)
+    unknown = np.isnan(by_position) & (q.not_shut != 1)
+    return np.where(unknown, by_command, by_position)

@@ -1,0 +1,139 @@
+"""Stretches that are chances of their own: warm idle stops, and the valve asked to be shut."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sootsayer.derive.frames import FRAME_MS
+from sootsayer.derive.keep import Kept
+from sootsayer.derive.quantities import Quantities
+
+STOP_SKIP_FRAMES = 10  # the engine needs five seconds to come to rest after rolling up
+STOP_LEAST_FRAMES = 20  # ten seconds of idle speed to measure its steadiness
+STOP_LONGEST_FRAMES = 120  # a long wait counts anew every minute
+SHUT_SKIP_FRAMES = 6  # three seconds for the valve to come home (rule M2)
+SHUT_LEAST_FRAMES = 6
+SHUT_LONGEST_FRAMES = 120
+SHUT_COMMAND_POINTS = 1.0
+SHUT_PLACE_POINTS = 4.0  # position above the shut place that counts as not shut (rule M2)
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One warm idle stretch: how steady the engine ran. Standard deviation about a slow drift."""
+
+    start_ms: int
+    end_ms: int
+    rpm_sd: float
+    map_kpa: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """One stretch with the valve asked shut: how long, and how much of it the car said "open"."""
+
+    start_ms: int
+    end_ms: int
+    open_share: float
+    mean_points: float
+
+
+class Stops(Kept):
+    """Collects warm idle stretches."""
+
+    kept = ("start_ms", "rpm", "map")
+
+    def __init__(self) -> None:
+        self.start_ms: int | None = None
+        self.rpm: list[float] = []
+        self.map: list[float] = []
+
+    def step(self, q: Quantities) -> list[Stop]:
+        done: list[Stop | None] = []
+        start_ms = q.block.start_ms
+        if not q.block.contiguous:
+            done.append(self._close(start_ms))
+        idle = (q.states["idle"] == 1).tolist()
+        rpm, map_kpa = q.rpm.tolist(), q.map.tolist()
+        for index, idles in enumerate(idle):
+            begin_ms = start_ms + index * FRAME_MS
+            if not idles:
+                done.append(self._close(begin_ms))
+                continue
+            if self.start_ms is None:
+                self.start_ms = begin_ms
+            self.rpm.append(rpm[index])
+            self.map.append(map_kpa[index])
+            if len(self.rpm) >= STOP_LONGEST_FRAMES:
+                done.append(self._close(begin_ms + FRAME_MS))
+        return [stop for stop in done if stop is not None]
+
+    def _close(self, end_ms: int) -> Stop | None:
+        start_ms, self.start_ms = self.start_ms, None
+        rpm, self.rpm = self.rpm, []
+        map_kpa, self.map = self.map, []
+        if start_ms is None or len(rpm) < STOP_SKIP_FRAMES + STOP_LEAST_FRAMES:
+            return None
+        speeds = np.array(rpm[STOP_SKIP_FRAMES:])
+        t = np.arange(len(speeds))
+        slow = np.polyval(np.polyfit(t, speeds, 1), t)
+        # A fan or compressor cutting in shifts idle once; that step is not unsteadiness.
+        rest = speeds - slow
+        bounded = np.clip(rest, *np.quantile(rest, [0.05, 0.95]))
+        return Stop(start_ms, end_ms, float(bounded.std()), float(np.mean(map_kpa)))
+
+
+class Rests(Kept):
+    """Collects stretches with the valve asked shut while its position is known."""
+
+    kept = ("start_ms", "frames", "seen", "open", "points")
+
+    def __init__(self) -> None:
+        self._clear()
+
+    def _clear(self) -> None:
+        self.start_ms: int | None = None
+        self.frames = 0
+        self.seen = 0
+        self.open = 0
+        self.points = 0.0
+
+    def step(self, q: Quantities, use_position: bool) -> list[Rest]:
+        done: list[Rest | None] = []
+        start_ms = q.block.start_ms
+        if not q.block.contiguous:
+            done.append(self._close(start_ms))
+        asked, moved, not_shut = q.asked.tolist(), q.moved.tolist(), q.not_shut.tolist()
+        running = q.running().tolist()
+        for index in range(len(asked)):
+            begin_ms = start_ms + index * FRAME_MS
+            if not running[index] or not asked[index] <= SHUT_COMMAND_POINTS:
+                done.append(self._close(begin_ms))
+                continue
+            if self.start_ms is None:
+                self.start_ms = begin_ms
+            self.frames += 1
+            if self.frames > SHUT_SKIP_FRAMES and use_position:
+                self._look(moved[index], not_shut[index])
+            if self.frames >= SHUT_LONGEST_FRAMES:
+                done.append(self._close(begin_ms + FRAME_MS))
+        return [rest for rest in done if rest is not None]
+
+    def _look(self, moved: float, not_shut: float) -> None:
+        if not_shut == 1:
+            self.seen += 1
+            self.open += 1
+        elif not math.isnan(moved):
+            self.seen += 1
+            self.points += moved
+            self.open += moved > SHUT_PLACE_POINTS
+
+    def _close(self, end_ms: int) -> Rest | None:
+        start_ms, seen, opened, points = self.start_ms, self.seen, self.open, self.points
+        self._clear()
+        if start_ms is None or seen < SHUT_LEAST_FRAMES:
+            return None
+        return Rest(start_ms, end_ms, opened / seen, points / seen)

@@ -1,0 +1,106 @@
+"""Under which circumstances it fails: the best single split of failed against good chances.
+
+Effect size is Cliff's delta; the p-value comes from random relabelling, and over all
+circumstances the false-discovery rate is held at five per cent (Benjamini and Hochberg, 1995).
+The relabelling uses a fixed seed, so that the same evidence always gives the same words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from sootsayer.model import FloatArray
+
+WORDS = {
+    "ect_c": ("coolant", "°C", 0),
+    "iat_c": ("intake air", "°C", 0),
+    "minutes": ("time since start", "min", 0),
+    "speed_kmh": ("speed", "km/h", 0),
+    "rpm": ("engine speed", "rpm", -1),
+    "battery_v": ("battery", "V", 1),
+    "soak_h": ("rest before the trip", "h", 1),
+}
+LEAST_EACH = 4  # failed and good chances needed before a difference can be meant
+RELABELLINGS = 999
+FALSE_DISCOVERY = 0.05
+
+
+def cliffs_delta(failed: FloatArray, good: FloatArray) -> float:
+    """−1 … 1: how often a failed chance has the greater value, minus how often the lesser."""
+    return float(np.sign(failed[:, None] - good[None, :]).mean())
+
+
+def describe(chances: Sequence[Sequence[Any]], noun: str) -> tuple[str, ...]:
+    """Sentences on what the failed chances have in common.
+
+    ``chances``: rows whose items 2 and 5 are the outcome (failed) and the circumstances.
+    """
+    failed = [chance[5] for chance in chances if chance[2]]
+    good = [chance[5] for chance in chances if not chance[2]]
+    if len(failed) < LEAST_EACH or len(good) < LEAST_EACH:
+        return ()
+    tests: list[tuple[float, float, str, FloatArray, FloatArray]] = []
+    for name in WORDS:
+        bad = np.array([c[name] for c in failed if name in c])
+        fine = np.array([c[name] for c in good if name in c])
+        if len(bad) >= LEAST_EACH and len(fine) >= LEAST_EACH:
+            p, delta = _relabelled(bad, fine)
+            tests.append((p, delta, name, bad, fine))
+    kept = _discoveries(tests)
+    if not kept:
+        return ("No circumstance stands out.",)
+    best = max(kept, key=lambda test: abs(test[1]))
+    return (_split(best[2], best[3], best[4], noun),)
+
+
+def _relabelled(bad: FloatArray, fine: FloatArray) -> tuple[float, float]:
+    delta = cliffs_delta(bad, fine)
+    pool = np.concatenate([bad, fine])
+    ranks = np.argsort(np.argsort(pool, kind="stable"), kind="stable").astype(float)
+    # Equal values share their mean rank, so that ties count for neither side.
+    _, inverse = np.unique(pool, return_inverse=True)
+    ranks = (np.bincount(inverse, ranks) / np.bincount(inverse))[inverse]
+    generator = np.random.default_rng(1)
+    observed = abs(ranks[: len(bad)].mean() - ranks.mean())
+    hits = sum(
+        abs(generator.permutation(ranks)[: len(bad)].mean() - ranks.mean()) >= observed - 1e-12
+        for _ in range(RELABELLINGS)
+    )
+    return (hits + 1) / (RELABELLINGS + 1), delta
+
+
+def _discoveries(
+    tests: list[tuple[float, float, str, FloatArray, FloatArray]],
+) -> list[tuple[float, float, str, FloatArray, FloatArray]]:
+    ordered = sorted(tests, key=lambda test: test[0])
+    passing = [
+        index
+        for index, test in enumerate(ordered)
+        if test[0] <= FALSE_DISCOVERY * (index + 1) / len(ordered)
+    ]
+    return ordered[: passing[-1] + 1] if passing else []
+
+
+def _split(name: str, bad: FloatArray, fine: FloatArray, noun: str) -> str:
+    """The single limit that parts failed from good best, in words with counts."""
+    values = np.unique(np.concatenate([bad, fine]))
+    limits = (values[1:] + values[:-1]) / 2 if len(values) > 1 else values
+    above_bad = (bad[None, :] > limits[:, None]).mean(axis=1)
+    above_fine = (fine[None, :] > limits[:, None]).mean(axis=1)
+    best = int(np.argmax(np.abs(above_bad - above_fine)))
+    limit, above = float(limits[best]), above_bad[best] > above_fine[best]
+    bad_in, fine_in = (
+        int(np.count_nonzero(values > limit if above else values <= limit))
+        for values in (bad, fine)
+    )
+    bad_out, fine_out = len(bad) - bad_in, len(fine) - fine_in
+    word, unit, digits = WORDS[name]
+    where = "above" if above else "up to"
+    figure = f"{round(limit, digits):.{max(digits, 0)}f}"
+    return (
+        f"Mostly with {word} {where} {figure} {unit}: {bad_in} of {bad_in + fine_in} {noun} "
+        f"failed there, {bad_out} of {bad_out + fine_out} elsewhere."
+    )

@@ -1,0 +1,51 @@
+"""How sure: what the counts allow to be said, and how much more driving would tell."""
+
+from __future__ import annotations
+
+from sootsayer.derive.chance import chances_needed, lower_bound, upper_bound
+from sootsayer.model import Alert, Link, LinkFinding, LinkState
+from sootsayer.units import say_count, say_duration
+
+RARE_RATE = 0.05  # a fault at one chance in twenty is what an intermittent complaint looks like
+NOUNS = {
+    "M1": "openings", "M2": "shut stretches", "M8": "openings", "F1": "openings",
+    "F1S": "openings", "E2": "warm stops",
+}  # fmt: skip
+
+
+def say_sure(
+    links: tuple[LinkFinding, ...], alerts: list[Alert], openings: int, engine_s: float
+) -> tuple[str, ...]:
+    """Sentences with exact 95 % intervals for what fails, and bounds for what has not failed."""
+    said = [_failing(alert) for alert in alerts if alert.rule in NOUNS]
+    for finding in links:
+        if finding.state is LinkState.HOLDING and finding.link in (Link.MOVE, Link.FLOW):
+            said.append(_quiet(finding, openings, engine_s))
+    return tuple(said)
+
+
+def _failing(alert: Alert) -> str:
+    low = lower_bound(alert.seen, alert.chances)
+    high = upper_bound(alert.seen, alert.chances)
+    noun = NOUNS[alert.rule]
+    return (
+        f"{alert.title}: {alert.seen} of {alert.chances} {noun}; the true rate lies between "
+        f"{100 * low:.0f} and {100 * high:.0f} % (95 %)."
+    )
+
+
+def _quiet(finding: LinkFinding, openings: int, engine_s: float) -> str:
+    n, k = finding.chances, finding.failed
+    bound = upper_bound(k, n, 0.05)
+    said = (
+        f"{finding.link.value.capitalize()}: {k} of {say_count(n, 'chance')} failed; a fault "
+        f"rarer than {100 * bound:.0f} % could still hide (95 %)."
+    )
+    missing = chances_needed(RARE_RATE) - n
+    if missing > 0 and openings > 0 and n > 0:
+        pace_s = engine_s / n
+        said += (
+            f" To exclude one in twenty, about {say_duration(missing * pace_s)} more of such "
+            "driving."
+        )
+    return said

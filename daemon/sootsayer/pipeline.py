@@ -1,0 +1,280 @@
+"""Batch in, findings out: the same for live readings and for weeks replayed in seconds.
+
+No clock, no I/O, no thread. What is found depends on the readings alone, never on how they
+were cut into batches, because work is done in whole blocks on a fixed grid.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from sootsayer.derive.balance import FlowBalance
+from sootsayer.derive.frames import FRAME_MS, FRAME_S, Block, Framer
+from sootsayer.derive.keep import Kept
+from sootsayer.derive.openings import Openings, opening_column
+from sootsayer.derive.quantities import Quantities, Reader
+from sootsayer.derive.stops import Rests, Stops
+from sootsayer.derive.trips import TRIP_END_MS, Trips
+from sootsayer.judge.causes import propose_check, weigh_causes
+from sootsayer.judge.circumstances import describe
+from sootsayer.judge.links import Evidence, flow_not_seen, judge_links
+from sootsayer.judge.sentence import compose
+from sootsayer.judge.sure import NOUNS, say_sure
+from sootsayer.judge.tally import Tally
+from sootsayer.model import (
+    Alert,
+    AlertState,
+    Batch,
+    Cause,
+    Changes,
+    CodeSeen,
+    CodesRead,
+    Episode,
+    Link,
+    Opening,
+    Trip,
+    Verdict,
+)
+from sootsayer.rules.book import load_rules
+from sootsayer.rules.engine import Rules, Seen
+from sootsayer.vehicle import Vehicle
+
+GAP_MS = 5_000  # shorter pauses are polling, not gaps
+ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
+STATE_VERSION = 1
+
+
+class Pipeline(Kept):
+    """Judges one car."""
+
+    kept = (
+        "framer", "reader", "trips", "balance", "openings", "stops", "rests", "rules", "tally",
+    )  # fmt: skip
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self.vehicle = vehicle
+        self.framer = Framer()
+        self.reader = Reader(vehicle)
+        self.trips = Trips()
+        self.balance = FlowBalance(vehicle.displacement_l)
+        self.openings = Openings()
+        self.stops = Stops()
+        self.rests = Rests()
+        self.rules = Rules(load_rules(vehicle.rules), vehicle.spark_ignition)
+        self.tally = Tally()
+        self.first_ms: int | None = None
+        self.last_fresh_ms = 0
+        self.ended: list[Alert] = []
+        self._waiting_events: list[CodeSeen | CodesRead] = []
+
+    # ------------------------------------------------------------ in and out
+
+    @property
+    def done_ms(self) -> int | None:
+        """Everything up to here is judged, None before the first block."""
+        return self.framer.next_ms
+
+    def feed(self, batch: Batch) -> Changes:
+        """Take in a batch. Changes of all blocks it completed; no verdict (see ``verdict``)."""
+        self._waiting_events += [
+            event for event in batch.events if isinstance(event, CodeSeen | CodesRead)
+        ]
+        alerts: dict[tuple[str, int, str], Alert] = {}
+        episodes: list[Episode] = []
+        trips: dict[int, Trip] = {}
+        openings: list[Opening] = []
+        for block in self.framer.feed(batch):
+            self._block(block, alerts, episodes, trips, openings)
+        return Changes(
+            alerts=tuple(alerts.values()), episodes=tuple(episodes),
+            trips=tuple(trips.values()), openings=tuple(openings),
+        )  # fmt: skip
+
+    def state(self) -> dict[str, Any]:
+        """What must survive a restart, ready for JSON. Readings after ``done_ms`` are not in it:
+        feed them again from the archive."""
+        return {
+            "version": STATE_VERSION, **super().state(), "first_ms": self.first_ms,
+            "last_fresh_ms": self.last_fresh_ms, "ended": [_alert_state(a) for a in self.ended],
+        }  # fmt: skip
+
+    @classmethod
+    def restore(cls, vehicle: Vehicle, state: dict[str, Any]) -> Pipeline | None:
+        """A pipeline that goes on from a remembered state, None if an older program wrote it:
+        then the archive is judged anew from its beginning."""
+        if state.get("version") != STATE_VERSION:
+            return None
+        pipeline = cls(vehicle)
+        pipeline.recall(state)
+        pipeline.first_ms = state["first_ms"]
+        pipeline.last_fresh_ms = state["last_fresh_ms"]
+        pipeline.ended = [_alert_from(a) for a in state["ended"]]
+        return pipeline
+
+    # ------------------------------------------------------------ one block
+
+    def _block(
+        self, block: Block, alerts: dict[tuple[str, int, str], Alert], episodes: list[Episode],
+        trips: dict[int, Trip], openings: list[Opening],
+    ) -> None:  # fmt: skip
+        if self.first_ms is None:
+            self.first_ms = block.start_ms
+        q = self.reader.read(block)
+        running = q.running()
+        before = self.trips.number
+        gaps = self._gaps(block, running)
+        for trip in self.trips.step(block, running, q.speed):
+            trips[trip.number] = trip
+        if self.trips.number != before:
+            self.balance.new_trip()
+        number = self.trips.number
+        use_position = bool(self.reader.has.get("actual")) and not self.reader.echoes()
+        context = self._context(q)
+        rows = self.balance.step(
+            q, self.reader.throttle_part(q.throttle), opening_column(q, use_position)
+        )
+        judged = self.openings.step(q, rows, self.balance, number, context, use_position)
+        stops = self.stops.step(q)
+        self.tally.step(q, judged, stops)
+        self.trips.openings += len(judged)
+        seen = Seen(
+            q=q, openings=judged, stops=stops, rests=self.rests.step(q, use_position),
+            balance=self.balance, trip=number,
+            engine_s=float(np.count_nonzero(running)) * FRAME_S, gaps=gaps, context=context,
+        )  # fmt: skip
+        changed, chances = self.rules.step(seen)
+        changed += self._codes(block, number)
+        episodes += chances
+        openings += [item.opening for item in judged]
+        for alert in changed:
+            alerts[alert.rule, alert.first_ms, alert.title] = alert
+            if alert.state is AlertState.CLEARED:
+                self.ended = [*self.ended, alert][-ENDED_REMEMBERED:]
+
+    def _codes(self, block: Block, trip: int) -> list[Alert]:
+        due = [event for event in self._waiting_events if event.t_ms <= block.end_ms]
+        self._waiting_events = [e for e in self._waiting_events if e.t_ms > block.end_ms]
+        return self.rules.code_events(due, trip)
+
+    def _gaps(self, block: Block, running: np.ndarray[Any, np.dtype[np.bool_]]) -> (
+        list[tuple[int, int]]
+    ):  # fmt: skip
+        """Stretches without readings within a trip; known once the engine is seen running again."""
+        gaps: list[tuple[int, int]] = []
+        for index in np.flatnonzero((block.fresh > 0) & running).tolist():
+            begin_ms = block.start_ms + index * FRAME_MS
+            pause_ms = begin_ms - self.last_fresh_ms
+            if self.trips.open and GAP_MS < pause_ms <= TRIP_END_MS:
+                gaps.append((self.last_fresh_ms, begin_ms))
+            self.last_fresh_ms = begin_ms + FRAME_MS
+        return gaps
+
+    def _context(self, q: Quantities) -> dict[str, float]:
+        """Circumstances at this moment, for the search after what failures have in common."""
+        values = {
+            "ect_c": q.ect, "iat_c": q.iat, "speed_kmh": q.speed, "rpm": q.rpm,
+            "battery_v": q.block.column("vpwr"),
+        }  # fmt: skip
+        context = {
+            name: round(float(np.nanmean(column)), 2)
+            for name, column in values.items()
+            if not np.isnan(column).all()
+        }
+        if self.trips.open:
+            context["minutes"] = round(self.trips.minutes(q.block.end_ms), 2)
+            if self.trips.soak_s is not None:
+                context["soak_h"] = round(self.trips.soak_s / 3600, 2)
+        return context
+
+    # ------------------------------------------------------------ the verdict
+
+    def verdict(self) -> Verdict:
+        """All that is known up to the last complete block."""
+        evidence = Evidence(self.rules, self.tally, self.reader, self.balance)
+        links = judge_links(evidence)
+        alerts = self.rules.open_alerts()
+        engine_alerts = [alert for alert in alerts if alert.link is not None]
+        causes = self._causes(engine_alerts)
+        circumstances = self._circumstances(engine_alerts)
+        engine_s = self.trips.engine_s
+        sentence, why = compose(
+            links, engine_alerts, causes, engine_s, self.trips.number, circumstances
+        )
+        first_ms, done_ms = self.first_ms or 0, self.done_ms or 0
+        return Verdict(
+            t_ms=done_ms, vehicle=self.vehicle.name, start_ms=first_ms, end_ms=done_ms,
+            engine_s=engine_s, trips=self.trips.number, sentence=sentence, why=why, links=links,
+            alerts=(*alerts, *reversed(self.ended)), causes=causes,
+            next_check=propose_check(causes), circumstances=circumstances,
+            sure=say_sure(links, engine_alerts, self.tally.openings, engine_s),
+            learned=self._learned(), notes=self._notes(evidence),
+        )  # fmt: skip
+
+    def _causes(self, alerts: list[Alert]) -> tuple[Cause, ...]:
+        tripped = {alert.rule.split()[0]: alert.title for alert in alerts}
+        exposed = {w.rule.name for w in self.rules.all_watches() if w.exposed()} - {"R1"}
+        return weigh_causes(tripped, exposed)
+
+    def _circumstances(self, alerts: list[Alert]) -> tuple[str, ...]:
+        for name in ("M1", "F1", "M2", "E2"):
+            if any(alert.rule == name for alert in alerts):
+                watch = self.rules.watches[name]
+                return describe(list(getattr(watch, "chances", ())), NOUNS[name])
+        return ()
+
+    def _learned(self) -> dict[str, float | str]:
+        """What the program found out about this car."""
+        learned: dict[str, float | str] = {}
+        if self.reader.has.get("command"):
+            learned["shut_command_pct"] = round(self.reader.shut_pct(), 1)
+        if self.balance.ready():
+            learned["flow_from"] = {
+                "maf": "manifold pressure and air mass",
+                "throttle": "manifold pressure and throttle",
+            }[self.balance.mode]
+            learned["settled_readings"] = round(self.balance.rows)
+            learned["scatter_g_s"] = round(self.balance.sigma(), 2)
+        leak = self.balance.leak_g_s()
+        if leak is not None:
+            learned["leak_g_s"], learned["leak_sd_g_s"] = round(leak[0], 2), round(leak[1], 2)
+        gain = self.openings.gain_g_s()
+        if gain is not None:
+            learned["fully_open_g_s"] = round(gain, 1)
+        if not np.isnan(self.balance.idle_air_g_s):
+            learned["idle_air_g_s"] = round(self.balance.idle_air_g_s, 2)
+        return learned
+
+    def _notes(self, evidence: Evidence) -> tuple[str, ...]:
+        """Contradictions between what was stated and what the car shows, and what is missing."""
+        has, stated = self.reader.has, self.vehicle
+        notes = []
+        if has.get("rpm"):
+            shown = {(True, True): "both", (True, False): "maf", (False, True): "map"}.get(
+                (bool(has.get("maf")), bool(has.get("map")))
+            )
+            if stated.metering and shown and stated.metering != shown:
+                notes.append(
+                    f"The vehicle file says metering = {stated.metering}, the car shows {shown}."
+                )
+            if stated.feedback == "none" and has.get("actual") and not self.reader.echoes():
+                notes.append(
+                    "The vehicle file says there is no feedback, the car gives a position."
+                )
+            if not has.get("command"):
+                notes.append("This car does not tell what it commands; permit and ask stay unseen.")
+        if flow_not_seen(evidence) and has.get("rpm"):
+            notes.append(f"Flow cannot be judged: {flow_not_seen(evidence)}.")
+        return tuple(notes)
+
+
+def _alert_state(alert: Alert) -> dict[str, Any]:
+    return {name: getattr(alert, name) for name in Alert.__slots__}
+
+
+def _alert_from(state: dict[str, Any]) -> Alert:
+    return Alert(**{
+        **state, "link": Link(state["link"]) if state["link"] else None,
+        "state": AlertState(state["state"]), "channels": tuple(state["channels"]),
+    })  # fmt: skip

@@ -1,0 +1,80 @@
+"""The rule book: shipped limits, replaced where a vehicle file says so."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+from sootsayer.model import Link, SootsayerError
+
+WORDS = ("title", "link", "kind", "counts", "gate", "quantity", "measure", "supports", "channels",
+         "text", "reason")  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule. ``limits`` holds its numbers by name, ``reason`` says why they are so."""
+
+    name: str
+    title: str
+    link: Link | None
+    kind: str
+    counts: str
+    gate: str
+    quantity: str
+    measure: str
+    supports: tuple[Link, ...]
+    channels: tuple[str, ...]
+    text: str
+    reason: str
+    limits: Mapping[str, float]
+
+    def limit(self, name: str) -> float:
+        return self.limits[name]
+
+
+def load_rules(overrides: Mapping[str, Mapping[str, Any]] | None = None) -> dict[str, Rule]:
+    """The shipped rules with a vehicle's own limits. Raises SootsayerError on unknown names."""
+    text = files("sootsayer_config").joinpath("rules.toml").read_text(encoding="utf-8")
+    entries: dict[str, dict[str, Any]] = tomllib.loads(text)["rules"]
+    for name, changes in (overrides or {}).items():
+        if name not in entries:
+            raise SootsayerError(
+                f"vehicle file: no rule {name!r}; rules are {', '.join(sorted(entries))}"
+            )
+        _override(entries[name], changes, f"vehicle file: rules.{name}")
+    return {name: _rule(name, entry) for name, entry in entries.items()}
+
+
+def _override(entry: dict[str, Any], changes: Mapping[str, Any], where: str) -> None:
+    numbers = [key for key in entry if key not in WORDS]
+    for key, value in changes.items():
+        if key not in numbers:
+            near = difflib.get_close_matches(key, numbers, 1)
+            hint = f"did you mean {near[0]!r}?" if near else f"limits: {', '.join(numbers)}"
+            raise SootsayerError(f"{where}: unknown limit {key!r}; {hint}")
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise SootsayerError(f"{where}: {key} = {value!r}; give a number")
+        entry[key] = value
+
+
+def _rule(name: str, entry: Mapping[str, Any]) -> Rule:
+    return Rule(
+        name=name,
+        title=entry["title"],
+        link=Link(entry["link"]) if "link" in entry else None,
+        kind=entry["kind"],
+        counts=entry["counts"],
+        gate=entry.get("gate", ""),
+        quantity=entry.get("quantity", ""),
+        measure=entry.get("measure", ""),
+        supports=tuple(Link(link) for link in entry.get("supports", ())),
+        channels=tuple(entry["channels"]),
+        text=entry["text"],
+        reason=entry["reason"],
+        limits={k: float(v) for k, v in entry.items() if k not in WORDS},
+    )

@@ -1,0 +1,331 @@
+"""Rolling windows: each watch gathers one rule's evidence and keeps its alert.
+
+An alert is raised when the evidence in the window passes the raise limit with the least
+exposure, and ends only when it passes the clear limit, again with exposure. No evidence changes
+nothing: silence neither raises nor clears.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar
+
+from sootsayer.derive.chance import lower_bound
+from sootsayer.derive.keep import Kept
+from sootsayer.model import Alert, AlertState, Link
+from sootsayer.rules.book import Rule
+from sootsayer.units import say_duration
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a window says now."""
+
+    seen: int
+    chances: int
+    eligible_s: float
+    measure: float
+    first_ms: int
+    last_ms: int
+    raised: bool
+    cleared: bool
+    fact: str = ""
+
+
+class Watch(Kept):
+    """One rule's alert through its life."""
+
+    kept: ClassVar[tuple[str, ...]] = ("alert",)
+    limit_name = ""
+    unit = ""
+
+    def __init__(self, rule: Rule) -> None:
+        self.rule = rule
+        self.alert: dict[str, Any] | None = None  # the open alert's figures
+
+    @property
+    def open(self) -> bool:
+        return self.alert is not None
+
+    def link(self) -> Link | None:
+        return self.rule.link
+
+    def exposed(self) -> bool:
+        """Whether this rule has had its least exposure: only then its silence means anything."""
+        raise NotImplementedError
+
+    def limit(self) -> float:
+        return self.rule.limit(self.limit_name)
+
+    def settle(self, finding: Finding | None, now_ms: int) -> Alert | None:
+        """Take a finding into the alert. The alert as it now is, None where nothing changed."""
+        if finding is None:
+            return None
+        if self.alert is None:
+            if not finding.raised:
+                return None
+            self.alert = {"first_ms": finding.first_ms, "raised_ms": now_ms, "told": None}
+        told = [finding.seen, finding.chances, round(finding.measure, 3), finding.last_ms]
+        if finding.cleared:
+            ended = self._alert(finding, AlertState.CLEARED, now_ms)
+            self.alert = None
+            return ended
+        if told == self.alert["told"]:
+            return None
+        self.alert["told"] = told
+        self.alert["figures"] = [
+            finding.seen, finding.chances, finding.eligible_s, finding.measure, finding.last_ms,
+            finding.fact,
+        ]  # fmt: skip
+        return self._alert(finding, AlertState.OPEN, None)
+
+    def current(self) -> Alert | None:
+        """The open alert with its latest figures."""
+        if self.alert is None or "figures" not in self.alert:
+            return None
+        seen, chances, eligible_s, measure, last_ms, fact = self.alert["figures"]
+        first_ms = self.alert["first_ms"]
+        finding = Finding(seen, chances, eligible_s, measure, first_ms, last_ms, True, False, fact)
+        return self._alert(finding, AlertState.OPEN, None)
+
+    def _alert(self, finding: Finding, state: AlertState, cleared_ms: int | None) -> Alert:
+        assert self.alert is not None
+        text = self.rule.text.format(
+            seen=finding.seen, chances=finding.chances, measure=finding.measure,
+            limit=self.limit(), eligible=say_duration(finding.eligible_s), unit=self.unit,
+            fact=finding.fact,
+        )  # fmt: skip
+        return Alert(
+            rule=self.rule.name, link=self.link(), state=state,
+            first_ms=self.alert["first_ms"], raised_ms=self.alert["raised_ms"],
+            last_ms=finding.last_ms, cleared_ms=cleared_ms, seen=finding.seen,
+            chances=finding.chances, eligible_s=finding.eligible_s, measure=finding.measure,
+            limit=self.limit(), unit=self.unit, title=self.rule.title, text=text,
+            channels=self.rule.channels,
+        )  # fmt: skip
+
+
+class TimeWatch(Watch):
+    """Share of eligible time, in a window of eligible time. Measure in per cent."""
+
+    kept: ClassVar[tuple[str, ...]] = (
+        "alert",
+        "parts",
+        "eligible_s",
+        "failing_s",
+        "total_s",
+        "total_failing_s",
+    )
+    limit_name = "raise_share"
+    unit = "%"
+
+    def __init__(self, rule: Rule) -> None:
+        super().__init__(rule)
+        self.parts: deque[list[float]] = deque()  # [start_ms, end_ms, eligible_s, failing_s, trip]
+        self.eligible_s = 0.0
+        self.failing_s = 0.0
+        self.total_s = 0.0
+        self.total_failing_s = 0.0
+
+    def limit(self) -> float:
+        return 100 * self.rule.limit("raise_share")
+
+    def exposed(self) -> bool:
+        return self.total_s >= self.rule.limit("least_s")
+
+    def add(self, start_ms: int, end_ms: int, eligible_s: float, failing_s: float, trip: int) -> (
+        Finding | None
+    ):  # fmt: skip
+        """Take in a stretch; None where it held no eligible time."""
+        if eligible_s <= 0 and failing_s <= 0:
+            return None
+        self.parts.append([start_ms, end_ms, eligible_s, failing_s, trip])
+        self.eligible_s += eligible_s
+        self.failing_s += failing_s
+        self.total_s += eligible_s
+        self.total_failing_s += failing_s
+        window_s = self.rule.limit("window_s")
+        while self.eligible_s - self.parts[0][2] >= window_s:
+            _, _, eligible, failing, _ = self.parts.popleft()
+            self.eligible_s -= eligible
+            self.failing_s -= failing
+        return self._finding()
+
+    def _finding(self) -> Finding:
+        share = self.failing_s / self.eligible_s if self.eligible_s > 0 else 0.0
+        failing = [part for part in self.parts if part[3] > 0]
+        trips = len({part[4] for part in self.parts})
+        enough = self.eligible_s >= self.rule.limit("least_s")
+        enough = enough and trips >= self.rule.limit("least_trips")
+        return Finding(
+            seen=round(self.failing_s), chances=round(self.eligible_s),
+            eligible_s=self.eligible_s, measure=100 * min(1.0, share),
+            first_ms=int(failing[0][0]) if failing else 0,
+            last_ms=int(failing[-1][1]) if failing else 0,
+            raised=enough and bool(failing) and share > self.rule.limit("raise_share"),
+            cleared=enough and share < self.rule.limit("clear_share"),
+        )  # fmt: skip
+
+
+class ChanceWatch(Watch):
+    """Failures among independent chances. Measure: per cent of chances that failed."""
+
+    kept: ClassVar[tuple[str, ...]] = ("alert", "chances", "total", "failed")
+    limit_name = "fail_above"
+    unit = "%"
+
+    def __init__(self, rule: Rule) -> None:
+        super().__init__(rule)
+        # [start_ms, end_ms, failed, measure, trip, circumstances]
+        self.chances: deque[list[Any]] = deque(maxlen=int(rule.limit("window")))
+        self.total = 0
+        self.failed = 0
+
+    def exposed(self) -> bool:
+        return self.total >= 5
+
+    def add(
+        self,
+        start_ms: int,
+        end_ms: int,
+        failed: bool,
+        measure: float,
+        trip: int,
+        circumstances: dict[str, float],
+    ) -> Finding:
+        self.chances.append([start_ms, end_ms, failed, measure, trip, circumstances])
+        self.total += 1
+        self.failed += failed
+        recent = list(self.chances)[-int(self.rule.limit("decide")) :]
+        k, n = sum(chance[2] for chance in recent), len(recent)
+        failing = [chance for chance in self.chances if chance[2]]
+        since = self.alert["first_ms"] if self.alert else (failing[0][0] if failing else 0)
+        counted = [chance for chance in self.chances if chance[0] >= since]
+        run = [chance[2] for chance in recent[-int(self.rule.limit("clear_run")) :]]
+        seen = sum(chance[2] for chance in counted)
+        return Finding(
+            seen=seen, chances=len(counted), eligible_s=length_s(counted),
+            measure=100 * seen / max(1, len(counted)),
+            first_ms=int(failing[0][0]) if failing else 0,
+            last_ms=int(failing[-1][1]) if failing else 0,
+            raised=k >= self.rule.limit("least_failed")
+            and lower_bound(k, n) > self.rule.limit("raise_share"),
+            cleared=len(run) >= self.rule.limit("clear_run") and not any(run),
+        )  # fmt: skip
+
+
+def length_s(chances: Iterable[list[Any]]) -> float:
+    return float(sum(chance[1] - chance[0] for chance in chances)) / 1000
+
+
+class LevelWatch(Watch):
+    """An estimate that must stay below a limit, surely and for a while."""
+
+    kept: ClassVar[tuple[str, ...]] = ("alert", "held_s", "first_ms", "value", "sd", "rows")
+    limit_name = "raise_above"
+    unit = "%"
+
+    def __init__(self, rule: Rule) -> None:
+        super().__init__(rule)
+        self.held_s = 0.0
+        self.first_ms = 0
+        self.value = 0.0
+        self.sd = 0.0
+        self.rows = 0.0
+
+    def exposed(self) -> bool:
+        return self.rows >= self.rule.limit("least_rows")
+
+    def add(
+        self, start_ms: int, end_ms: int, value: float, sd: float, rows: float
+    ) -> Finding | None:
+        """Take in an estimate made over ``rows`` settled readings."""
+        self.value, self.sd, self.rows = value, sd, rows
+        if not self.exposed():
+            return None
+        above = value > self.rule.limit("raise_above") and value > self.rule.limit("sigmas") * sd
+        if not above:
+            self.held_s = 0.0
+        elif self.held_s == 0.0:
+            self.first_ms = start_ms
+        if above:
+            self.held_s += (end_ms - start_ms) / 1000
+        return Finding(
+            seen=1, chances=1, eligible_s=2 * rows, measure=round(value, 0),
+            first_ms=self.first_ms, last_ms=end_ms,
+            raised=above and self.held_s >= self.rule.limit("hold_s"),
+            cleared=value < self.rule.limit("clear_below"),
+        )  # fmt: skip
+
+
+class SightingWatch(Watch):
+    """Something a control unit said, trip by trip. One watch per code."""
+
+    kept: ClassVar[tuple[str, ...]] = (
+        "alert",
+        "trips_seen",
+        "trips_looked",
+        "last_ms",
+        "first_ms",
+        "quiet_trips",
+        "status",
+    )
+    unit = "trips"
+
+    def __init__(self, rule: Rule, code: str, name: str, link: Link | None) -> None:
+        # Each code is an alert of its own, so the rule carries it in its title.
+        super().__init__(replace(rule, title=f"Code {code} stored: {name}"))
+        self.code = code
+        self._link = link
+        self.trips_seen: list[int] = []
+        self.trips_looked: list[int] = []
+        self.first_ms = 0
+        self.last_ms = 0
+        self.quiet_trips = 0
+        self.status = ""
+
+    def link(self) -> Link | None:
+        return self._link
+
+    def limit(self) -> float:
+        return 0.0
+
+    def exposed(self) -> bool:
+        return bool(self.trips_looked)
+
+    def add(self, t_ms: int, trip: int, status: str, unit: str) -> Finding:
+        """The code was reported."""
+        self.first_ms = self.first_ms or t_ms
+        self.last_ms = t_ms
+        self.status = status
+        if trip not in self.trips_seen:
+            self.trips_seen = [*self.trips_seen, trip][-200:]
+        return self._finding(unit, cleared=False)
+
+    def look(self, trip: int) -> Finding | None:
+        """Codes were read in this trip, whether or not this one was among them."""
+        if trip not in self.trips_looked:
+            self.trips_looked = [*self.trips_looked, trip][-200:]
+        since = [t for t in self.trips_looked if not self.trips_seen or t > self.trips_seen[-1]]
+        if self.alert is None:
+            return None
+        return self._finding("", cleared=len(since) > self.rule.limit("clear_trips"))
+
+    def _finding(self, unit: str, cleared: bool) -> Finding:
+        seen = len(self.trips_seen)
+        looked = max(seen, len(self.trips_looked))
+        said_by = f" by control unit {unit}" if unit else ""
+        trips = "trip" if looked == 1 else "trips"
+        fact = (
+            f"Code {self.code} was reported as {self.status}{said_by} "
+            f"in {seen} of {looked} {trips} in which codes were read."
+        )
+        if not unit and self.alert and "figures" in self.alert:
+            fact = self.alert["figures"][5]
+        return Finding(
+            seen=seen, chances=looked, eligible_s=0.0, measure=float(seen),
+            first_ms=self.first_ms, last_ms=self.last_ms, raised=not cleared, cleared=cleared,
+            fact=fact,
+        )  # fmt: skip
