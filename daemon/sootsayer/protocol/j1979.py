@@ -5,10 +5,11 @@ Source of every layout and factor: SAE J1979 service 01 as in the table of ``pid
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
+from types import MappingProxyType
 
 from sootsayer.model import Sample, Scaling
 from sootsayer.protocol.announced import FRESH, Limits, UnitState, rescaled, told
@@ -21,6 +22,8 @@ from sootsayer.protocol.pids import (
     Layout,
     Part,
 )
+from sootsayer.protocol.scalings import COUNT, VOLT_TENTH
+from sootsayer.protocol.vehicle_words import COUNTERS
 
 CURRENT = 0x01
 REPLY = 0x40  # a reply's service number is the request's plus this
@@ -54,12 +57,19 @@ def request_current(pids: Sequence[int]) -> bytes:
     return bytes((CURRENT, *pids))
 
 
+# Channels that do not come from service 01: in-use counters and the adapter's own reading.
+_FURTHER_SCALINGS: Mapping[str, Scaling] = MappingProxyType(
+    {name: COUNT for names in COUNTERS.values() for name in names} | {"adapter_voltage": VOLT_TENTH}
+)
+
+
 def scaling_of(channel: str) -> Scaling:
     """The scaling of a channel unless its control unit announced another.
 
     A suffix ``@7E9`` of a second control unit is ignored. KeyError for an unknown channel.
     """
-    return DEFAULT_SCALINGS[channel.partition("@")[0]]
+    name = channel.partition("@")[0]
+    return DEFAULT_SCALINGS.get(name) or _FURTHER_SCALINGS[name]
 
 
 # ---------------------------------------------------------------- parts of one PID
