@@ -1,0 +1,402 @@
+"""Reads an archive while it is being written, never writes it.
+
+Each thread has a connection of its own, closed with the thread. Every method fetches all it
+needs and leaves no cursor or transaction open, so the writer can always tidy its log. A stored
+minute that is damaged is left out, like a gap, and named by :meth:`ArchiveReader.gaps`.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sootsayer.model import (
+    Alert,
+    AlertState,
+    Anchor,
+    Batch,
+    CodeSeen,
+    CodesRead,
+    CodeStatus,
+    Episode,
+    Gap,
+    Identity,
+    Link,
+    Mark,
+    Opening,
+    Scaling,
+    Series,
+    SourceStatus,
+    Trip,
+    Verdict,
+)
+from sootsayer.store import query, readings, rows
+from sootsayer.store.chunk import Chunk, Column
+from sootsayer.store.envelope import Envelope
+from sootsayer.store.minutes import Gathered, merge
+from sootsayer.store.plain import from_plain
+from sootsayer.store.schema import cannot_read, open_reader
+from sootsayer.store.verdict_form import verdict_form
+from sootsayer.store.walltime import WallTimes
+
+BEGINNING_MS = -(1 << 62)
+END_MS = 1 << 62
+DAMAGED = "stored readings are damaged"
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelRow:
+    """A channel under one scaling and what there is of it."""
+
+    id: int
+    name: str
+    scaling: Scaling
+    first_ms: int | None
+    last_ms: int | None
+    samples: int
+
+
+@dataclass(frozen=True, slots=True)
+class AlertRow:
+    """An alert and the number under which pages find it."""
+
+    id: int
+    alert: Alert
+
+
+@dataclass(frozen=True, slots=True)
+class BootRow:
+    """One boot: ``log time = boot time + offset_ms``."""
+
+    id: int
+    boot_id: str
+    offset_ms: int
+    started_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class CodeRow:
+    """A trouble code of one control unit over all looks that saw it."""
+
+    unit: str
+    code: str
+    status: CodeStatus
+    first_ms: int
+    last_ms: int
+    seen: int
+
+
+class ArchiveReader:
+    """Read-only view of an archive. Every method raises SootsayerError if it cannot be read."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._thread = threading.local()
+        self._damaged: frozenset[tuple[int, int]] = frozenset()
+        self._watch_lock = threading.Lock()
+        self._watch = open_reader(path)
+
+    @property
+    def path(self) -> Path:
+        return self._path
+
+    # ------------------------------------------------------------ readings
+
+    def channels(self) -> list[ChannelRow]:
+        """Every channel and scaling, in order of first appearance, the tail counted."""
+        with self._snapshot() as connection:
+            found = connection.execute(
+                'SELECT id, name, scaling, scale, "offset", unit, first_ms, last_ms, samples '
+                "FROM channel ORDER BY id"
+            ).fetchall()
+            tail = _tail_by_channel(connection)
+        return [_channel_row(row, tail.get(row["id"])) for row in found]
+
+    def series(self, channel: str, start_ms: int, end_ms: int) -> list[Series]:
+        """Readings with ``start < t <= end``, one series a scaling, empty ones left out."""
+        with self._snapshot() as connection, self._noting_damage() as damaged:
+            scalings = _scalings(connection, channel)
+            columns = query.read_columns(connection, scalings, start_ms, end_ms, damaged)
+        return [
+            Series(channel, scalings[column.channel], column.t_ms, column.raw) for column in columns
+        ]
+
+    def envelope(self, channel: str, start_ms: int, end_ms: int, width: int) -> Envelope:
+        """Lowest, highest and mean in at most ``width`` columns over ``start < t <= end``."""
+        with self._snapshot() as connection, self._noting_damage() as damaged:
+            scalings = _scalings(connection, channel)
+            span_ms = (start_ms, end_ms)
+            return query.read_envelope(connection, channel, scalings, span_ms, width, damaged)
+
+    def batches(self, start_ms: int = BEGINNING_MS, end_ms: int = END_MS) -> Iterator[Batch]:
+        """Replay ``start < t <= end`` minute by minute, events restored.
+
+        Between two batches nothing is held, so replay may take as long as it likes.
+        """
+        while start_ms < end_ms:
+            with self._snapshot() as connection, self._noting_damage() as damaged:
+                found = query.read_batches(connection, start_ms, end_ms, damaged)
+            if not found:
+                return
+            yield from found
+            start_ms = found[-1].upto_ms
+
+    # ------------------------------------------------------------ findings
+
+    def alerts(self, link: Link | None = None, state: AlertState | None = None) -> list[AlertRow]:
+        """Alerts, last evidence first."""
+        found = self._rows(
+            "SELECT * FROM alert WHERE (?1 IS NULL OR link = ?1) AND (?2 IS NULL OR state = ?2) "
+            "ORDER BY last_ms DESC, id DESC",
+            (link, state),
+        )
+        return [AlertRow(row["id"], rows.from_row(Alert, row)) for row in found]
+
+    def alert(self, number: int) -> AlertRow | None:
+        for row in self._rows("SELECT * FROM alert WHERE id = ?", (number,)):
+            return AlertRow(row["id"], rows.from_row(Alert, row))
+        return None
+
+    def episodes(
+        self, rule: str, start_ms: int | None = None, end_ms: int | None = None
+    ) -> list[Episode]:
+        """Chances a rule judged that touch the span, oldest first."""
+        return self._values(
+            Episode,
+            "SELECT * FROM episode WHERE rule = ? AND end_ms > ? AND start_ms < ? "
+            "ORDER BY start_ms",
+            (rule, *_span(start_ms, end_ms)),
+        )
+
+    def openings(self, start_ms: int | None = None, end_ms: int | None = None) -> list[Opening]:
+        """Openings that touch the span, oldest first."""
+        return self._values(
+            Opening,
+            "SELECT * FROM opening WHERE end_ms > ? AND start_ms < ? ORDER BY number",
+            _span(start_ms, end_ms),
+        )
+
+    def trips(self) -> list[Trip]:
+        return self._values(Trip, "SELECT * FROM trip ORDER BY number")
+
+    def verdict(self) -> dict[str, Any] | None:
+        """The last verdict as pages and ``judge --json`` show it, None before the first."""
+        verdict = self.last_verdict()
+        if verdict is None:
+            return None
+        times = self.wall_times()
+        return verdict_form(verdict, lambda t_ms: times.wall_ms(t_ms)[0])
+
+    def last_verdict(self) -> Verdict | None:
+        """The last verdict as the value it was, in log time."""
+        plain = self.state("verdict")
+        verdict: Verdict | None = None if plain is None else from_plain(Verdict, plain)
+        return verdict
+
+    # ------------------------------------------------------------ events and remarks
+
+    def codes(self) -> list[CodeRow]:
+        """Trouble codes ever seen, last seen first."""
+        found = self._rows(
+            "SELECT unit, code, status, min(t_ms), max(t_ms), count(*) FROM code "
+            "GROUP BY unit, code, status ORDER BY max(t_ms) DESC, code"
+        )
+        return [CodeRow(row[0], row[1], CodeStatus(row[2]), *row[3:]) for row in found]
+
+    def code_looks(self) -> list[CodesRead]:
+        """The last completed look of each control unit and kind."""
+        return self._values(
+            CodesRead,
+            "SELECT unit, status, count, max(t_ms) AS t_ms FROM code_look GROUP BY unit, status",
+        )
+
+    def codes_seen(self, start_ms: int | None = None, end_ms: int | None = None) -> list[CodeSeen]:
+        return self._values(
+            CodeSeen,
+            "SELECT * FROM code WHERE t_ms > ? AND t_ms <= ? ORDER BY t_ms, id",
+            _span(start_ms, end_ms),
+        )
+
+    def identities(self) -> list[Identity]:
+        """What each control unit and adapter last said of itself."""
+        return self._values(
+            Identity,
+            "SELECT unit, key, value, max(t_ms) AS t_ms FROM identity GROUP BY unit, key",
+        )
+
+    def statuses(
+        self, start_ms: int | None = None, end_ms: int | None = None
+    ) -> list[SourceStatus]:
+        return self._values(
+            SourceStatus,
+            "SELECT * FROM source_status WHERE t_ms > ? AND t_ms <= ? ORDER BY t_ms, id",
+            _span(start_ms, end_ms),
+        )
+
+    def marks(self) -> list[Mark]:
+        return self._values(Mark, "SELECT * FROM mark ORDER BY t_ms, id")
+
+    def gaps(self) -> list[Gap]:
+        """Recorded gaps, and minutes this reader found damaged so far."""
+        kept: list[Gap] = self._values(Gap, "SELECT * FROM gap")
+        return sorted(kept + self._damage(), key=lambda gap: gap.start_ms)
+
+    # ------------------------------------------------------------ the archive itself
+
+    def anchors(self) -> list[Anchor]:
+        return self._values(Anchor, "SELECT * FROM anchor ORDER BY t_ms, id")
+
+    def boots(self) -> list[BootRow]:
+        found = self._rows("SELECT id, boot_id, offset_ms, started_ms FROM boot ORDER BY id")
+        return [BootRow(*row) for row in found]
+
+    def wall_times(self) -> WallTimes:
+        """For many stamps: wall time of any log time as known now."""
+        with self._snapshot():
+            starts_ms = [boot.started_ms for boot in self.boots()]
+            return WallTimes(starts_ms, self.anchors())
+
+    def wall_ms(self, t_ms: int) -> tuple[int, bool]:
+        """Unix time in ms of a log time, and whether it can be trusted."""
+        return self.wall_times().wall_ms(t_ms)
+
+    def state(self, name: str) -> Any:
+        """The JSON value kept under a name, None if there is none."""
+        for row in self._rows("SELECT value FROM state WHERE name = ?", (name,)):
+            return json.loads(row[0])
+        return None
+
+    def span(self) -> tuple[int, int] | None:
+        """First and last stamp of all readings, None without any."""
+        known = [row for row in self.channels() if row.first_ms is not None]
+        if not known:
+            return None
+        first = min(row.first_ms for row in known if row.first_ms is not None)
+        return first, max(row.last_ms for row in known if row.last_ms is not None)
+
+    def size(self) -> dict[str, int | float | None]:
+        """``bytes`` on disk, its log included, ``samples``, ``chunks``, ``bytes_per_sample``."""
+        files = [self._path, self._path.with_name(f"{self._path.name}-wal")]
+        size_bytes = sum(file.stat().st_size for file in files if file.exists())
+        samples = sum(row.samples for row in self.channels())
+        chunks = self._rows("SELECT count(start_ms) FROM chunk")[0][0]
+        ratio = size_bytes / samples if samples else None
+        return {
+            "bytes": size_bytes,
+            "samples": samples,
+            "chunks": chunks,
+            "bytes_per_sample": ratio,
+        }
+
+    def data_version(self) -> int:
+        """A number that changes when the writer has committed; the same for all threads."""
+        with self._watch_lock, self._readable():
+            return int(self._watch.execute("PRAGMA data_version").fetchone()[0])
+
+    def check(self) -> list[Gap]:
+        """Decode every stored minute; what is damaged. Reads the whole archive."""
+        with self._snapshot() as connection, self._noting_damage() as damaged:
+            for found in (
+                readings.chunk_rows(connection, BEGINNING_MS, END_MS),
+                readings.tail_rows(connection),
+            ):
+                for _ in readings.decoded(found, (), damaged):
+                    pass
+            problems = connection.execute("PRAGMA integrity_check").fetchall()
+        broken = [Gap(0, 0, f"file: {row[0]}") for row in problems if row[0] != "ok"]
+        return self._damage() + broken
+
+    def close(self) -> None:
+        """Close this thread's connection and the shared one."""
+        with self._watch_lock:
+            self._watch.close()
+        if hasattr(self._thread, "connection"):
+            self._thread.connection.close()
+            del self._thread.connection
+
+    def __enter__(self) -> ArchiveReader:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # ------------------------------------------------------------ inside
+
+    def _connection(self) -> sqlite3.Connection:
+        if not hasattr(self._thread, "connection"):
+            connection = open_reader(self._path)
+            connection.row_factory = sqlite3.Row
+            self._thread.connection = connection
+        return self._thread.connection  # type: ignore[no-any-return]
+
+    @contextmanager
+    def _readable(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as trouble:
+            raise cannot_read(self._path, trouble) from trouble
+
+    @contextmanager
+    def _snapshot(self) -> Iterator[sqlite3.Connection]:
+        """One state of the archive for several statements; may be nested."""
+        with self._readable():
+            connection = self._connection()
+            if connection.in_transaction:
+                yield connection
+                return
+            connection.execute("BEGIN")
+            try:
+                yield connection
+            finally:
+                connection.execute("ROLLBACK")
+
+    def _rows(self, sql: str, parameters: tuple[Any, ...] = ()) -> list[sqlite3.Row]:
+        with self._readable():
+            return self._connection().execute(sql, parameters).fetchall()
+
+    def _values(self, kind: Any, sql: str, parameters: tuple[Any, ...] = ()) -> list[Any]:
+        return [rows.from_row(kind, row) for row in self._rows(sql, parameters)]
+
+    @contextmanager
+    def _noting_damage(self) -> Iterator[list[Chunk]]:
+        damaged: list[Chunk] = []
+        yield damaged
+        self._damaged |= {(chunk.start_ms, chunk.end_ms) for chunk in damaged}
+
+    def _damage(self) -> list[Gap]:
+        return [Gap(start_ms, end_ms, DAMAGED) for start_ms, end_ms in sorted(self._damaged)]
+
+
+def _scalings(connection: sqlite3.Connection, channel: str) -> dict[int, Scaling]:
+    found = query.read_channels(connection, channel)
+    return {number: scaling for number, (_, scaling) in found.items()}
+
+
+def _tail_by_channel(connection: sqlite3.Connection) -> dict[int, Column]:
+    gathered = Gathered()
+    gathered.extend(readings.decoded(readings.tail_rows(connection), None, []))
+    return {column.channel: column for column in merge(gathered)}
+
+
+def _channel_row(row: sqlite3.Row, tail: Column | None) -> ChannelRow:
+    scaling = Scaling(row["scaling"], row["scale"], row["offset"], row["unit"])
+    first_ms, last_ms, samples = row["first_ms"], row["last_ms"], row["samples"]
+    if tail is not None:
+        ends_ms = [int(tail.t_ms[0]), int(tail.t_ms[-1])]
+        known_ms = [t_ms for t_ms in (first_ms, last_ms) if t_ms is not None]
+        first_ms, last_ms = min(ends_ms + known_ms), max(ends_ms + known_ms)
+        samples += len(tail.t_ms)
+    return ChannelRow(row["id"], row["name"], scaling, first_ms, last_ms, samples)
+
+
+def _span(start_ms: int | None, end_ms: int | None) -> tuple[int, int]:
+    return (
+        BEGINNING_MS if start_ms is None else start_ms,
+        END_MS if end_ms is None else end_ms,
+    )

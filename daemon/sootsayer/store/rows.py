@@ -1,0 +1,123 @@
+"""Findings and remarks as rows, and rows as findings.
+
+Every ``put`` finds its row again by the natural key, so that judging the same readings once more
+after a restart changes nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from sootsayer.model import (
+    Alert,
+    Anchor,
+    CodeSeen,
+    CodesRead,
+    Episode,
+    Gap,
+    Identity,
+    Mark,
+    Opening,
+    SourceStatus,
+    Trip,
+)
+from sootsayer.store.plain import from_plain, to_plain
+
+Event = CodeSeen | CodesRead | Identity | SourceStatus
+EVENT_TABLES: dict[type[Event], str] = {
+    CodeSeen: "code",
+    CodesRead: "code_look",
+    Identity: "identity",
+    SourceStatus: "source_status",
+}
+JSON_COLUMNS = frozenset({"channels", "context", "counters"})
+
+
+def put_alerts(connection: sqlite3.Connection, alerts: Iterable[Alert]) -> None:
+    """Rule and first evidence name an alert; its number stays."""
+    _upsert(connection, "alert", ("rule", "first_ms"), alerts)
+
+
+def put_episodes(connection: sqlite3.Connection, episodes: Iterable[Episode]) -> None:
+    _upsert(connection, "episode", ("rule", "start_ms"), episodes)
+
+
+def put_trips(connection: sqlite3.Connection, trips: Iterable[Trip]) -> None:
+    _upsert(connection, "trip", ("number",), trips)
+
+
+def put_openings(connection: sqlite3.Connection, openings: Iterable[Opening]) -> None:
+    _upsert(connection, "opening", ("number",), openings)
+
+
+def put_mark(connection: sqlite3.Connection, mark: Mark) -> None:
+    _replace(connection, "mark", ("t_ms", "text", "author"), to_row(mark))
+
+
+def put_gap(connection: sqlite3.Connection, gap: Gap) -> None:
+    """A gap that grew replaces what was known of it."""
+    _replace(connection, "gap", ("start_ms", "reason"), to_row(gap))
+
+
+def put_anchor(connection: sqlite3.Connection, anchor: Anchor, boot: int | None) -> None:
+    _replace(connection, "anchor", ("t_ms", "source"), {"boot": boot} | to_row(anchor))
+
+
+def put_event(connection: sqlite3.Connection, number: int, event: Event) -> None:
+    _insert(connection, EVENT_TABLES[type(event)], {"id": number} | to_row(event))
+
+
+def put_state(connection: sqlite3.Connection, name: str, text: str) -> None:
+    connection.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (name, text))
+
+
+def to_row(value: Any) -> dict[str, Any]:
+    """A frozen value as column → what SQLite takes."""
+    return {
+        name: json.dumps(item, ensure_ascii=False) if name in JSON_COLUMNS else item
+        for name, item in to_plain(value).items()
+    }
+
+
+def from_row(kind: Any, row: Mapping[str, Any] | sqlite3.Row) -> Any:
+    """The value of type ``kind`` from a row that may have further columns."""
+    plain = {
+        name: json.loads(row[name]) if name in JSON_COLUMNS else row[name]
+        for name in kind.__dataclass_fields__
+    }
+    for flag in ("failed", "trusted", "open"):
+        if flag in plain:
+            plain[flag] = bool(plain[flag])
+    return from_plain(kind, plain)
+
+
+def _upsert(
+    connection: sqlite3.Connection, table: str, key: tuple[str, ...], values: Iterable[Any]
+) -> None:
+    rows = [to_row(value) for value in values]
+    if not rows:
+        return
+    columns = list(rows[0])
+    changed = ", ".join(f'"{name}" = excluded."{name}"' for name in columns if name not in key)
+    sql = f"{_insert_sql(table, columns)} ON CONFLICT ({', '.join(key)}) DO UPDATE SET {changed}"
+    connection.executemany(sql, rows)
+
+
+def _replace(
+    connection: sqlite3.Connection, table: str, key: tuple[str, ...], row: dict[str, Any]
+) -> None:
+    where = " AND ".join(f'"{name}" = :{name}' for name in key)
+    connection.execute(f"DELETE FROM {table} WHERE {where}", row)
+    _insert(connection, table, row)
+
+
+def _insert(connection: sqlite3.Connection, table: str, row: dict[str, Any]) -> None:
+    connection.execute(_insert_sql(table, row), row)
+
+
+def _insert_sql(table: str, columns: Iterable[str]) -> str:
+    names = ", ".join(f'"{name}"' for name in columns)
+    return f"INSERT INTO {table} ({names}) VALUES ({', '.join(f':{name}' for name in columns)})"
