@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from sootsayer.derive.frames import BLOCK_MS
 from sootsayer.fingerprint import fingerprint
-from sootsayer.model import Anchor, Batch, SootsayerError
+from sootsayer.model import Anchor, Batch, Changes, SootsayerError
 from sootsayer.pipeline import Pipeline
 from sootsayer.report.verdict_json import verdict_json
 from sootsayer.store.archive import Archive
@@ -33,19 +34,34 @@ def judge(
     Raises SootsayerError for anything unreadable, or when ``keep`` exists.
     """
     batches, wall_ms = _opened(captures, progress)
+    batches = with_last_block(batches)
     pipeline = Pipeline(vehicle)
     if keep is None:
         for batch in batches:
             pipeline.feed(batch)
         return verdict_json(pipeline.verdict(), wall_ms)
     with _NewArchive(keep) as archive:
-        archive.put_state("fingerprint", fingerprint(vehicle))
-        _feed_and_keep(batches, pipeline, archive)
-        verdict = verdict_json(pipeline.verdict(), wall_ms)
-        archive.put_state("verdict", verdict)
-        archive.put_state("pipeline", pipeline.state())
-        archive.commit()
-    return verdict
+        feed_and_keep(batches, pipeline, archive)
+        keep_judgement(pipeline, archive)
+    return verdict_json(pipeline.verdict(), wall_ms)
+
+
+def keep_judgement(pipeline: Pipeline, archive: Archive) -> None:
+    """The verdict, and what lets a recorder go on from here."""
+    archive.apply(Changes(verdict=pipeline.verdict()))
+    archive.put_state("fingerprint", fingerprint(pipeline.vehicle))
+    archive.put_state("pipeline", pipeline.state())
+    archive.commit()
+
+
+def with_last_block(batches: Iterator[Batch]) -> Iterator[Batch]:
+    """``batches``, and the silence that completes the pipeline's last block at the end."""
+    upto_ms = None
+    for batch in batches:
+        upto_ms = batch.upto_ms
+        yield batch
+    if upto_ms is not None:
+        yield Batch(-(-upto_ms // BLOCK_MS) * BLOCK_MS)
 
 
 def _opened(
@@ -87,7 +103,8 @@ def _from_archive(reader: ArchiveReader, path: Path, progress: Progress) -> Iter
         progress(batch.upto_ms - first_ms, last_ms - first_ms)
 
 
-def _feed_and_keep(batches: Iterator[Batch], pipeline: Pipeline, archive: Archive) -> None:
+def feed_and_keep(batches: Iterator[Batch], pipeline: Pipeline, archive: Archive) -> None:
+    """Store and judge; the log time of such batches is the time they state themselves."""
     anchored, uncommitted = False, 0
     for batch in batches:
         if not anchored and batch.series:

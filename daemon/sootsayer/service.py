@@ -25,11 +25,10 @@ from sootsayer.live.judging import Judging, Pipeline
 from sootsayer.live.source_thread import Source, SourceThread
 from sootsayer.model import Changes, Gap, Mark, Reading, SootsayerError, SourceState, SourceStatus
 from sootsayer.notify import Notifier
-from sootsayer.report.verdict_json import verdict_json
 from sootsayer.settings import Settings
 from sootsayer.sources.batching import BatchBuilder
 from sootsayer.store.archive import Archive
-from sootsayer.store.reader import ArchiveReader
+from sootsayer.store.reader import BEGINNING_MS, ArchiveReader
 
 log = logging.getLogger(__name__)
 
@@ -48,9 +47,9 @@ class Plan:
     """What to record, where, and how to judge it.
 
     ``sources``: makers by name; each gets the clock that its stamps must come from.
-    ``make_pipeline``: makes the pipeline from its saved state, or afresh from None; raises
-    SootsayerError for a state it cannot use. ``fingerprint``: see
-    `sootsayer.fingerprint`; when it is another than before, all that is stored is judged anew.
+    ``make_pipeline``: makes the pipeline from its saved state, or afresh from None.
+    ``fingerprint``: see `sootsayer.fingerprint`; when it is another than before, everything
+    that is stored is judged anew.
     """
 
     archive: Path
@@ -89,6 +88,7 @@ class _Session:
         self._settings = plan.settings.recorder
         self._notifier = plan.notifier
         self._builder = BatchBuilder()
+        stored_upto_ms = archive.upto_ms
         synchronised = Path(plan.settings.clock.synchronised_file)
         offset_ms = archive.begin_boot(boot_id(), boottime_ms(), wall_ms(), synchronised.exists())
         archive.commit()
@@ -97,7 +97,7 @@ class _Session:
         self._clock_watch = ClockWatch(self._clock, step_ms, synchronised)
         self._reader = ArchiveReader(plan.archive)
         self._remember()
-        self._judging = self._take_up()
+        self._judging = self._take_up(stored_upto_ms)
         now_ms = self._clock.now_ms()
         self._upto_ms = now_ms
         self._newest_ms = now_ms  # stamp of the newest event accepted
@@ -120,21 +120,16 @@ class _Session:
         self._health = Health(self._plan.archive, fixed, self._clock.now_ms())
         self._health.last_reading_ms = last_ms
 
-    def _take_up(self) -> Judging:
+    def _take_up(self, stored_upto_ms: int) -> Judging:
         """The pipeline as it was saved, with all that was stored since still to be judged."""
         fingerprint = dict(self._plan.fingerprint)
         state = self._reader.state("pipeline")
         if self._reader.state("fingerprint") != fingerprint:
             state = None
             self._archive.put_state("fingerprint", fingerprint)
-        try:
-            pipeline = self._plan.make_pipeline(state)
-        except SootsayerError as trouble:
-            log.warning("judging everything anew: %s", trouble)
-            pipeline = self._plan.make_pipeline(None)
-        span = self._reader.span()
-        backlog = self._reader.batches(pipeline.done_ms, span[1]) if span else iter(())
-        return Judging(pipeline, backlog)
+        pipeline = self._plan.make_pipeline(state)
+        done_ms = BEGINNING_MS if pipeline.done_ms is None else pipeline.done_ms
+        return Judging(pipeline, self._reader.batches(done_ms, stored_upto_ms))
 
     # ---------------------------------------------------------------- running
 
@@ -261,11 +256,7 @@ class _Session:
         return now_ms - self._verdict_ms >= self._log_ms(VERDICT_EVERY_S)
 
     def _put_verdict(self) -> None:
-        verdict = self._judging.pipeline.verdict()
-        self._archive.put_state("verdict", verdict_json(verdict, self._wall_ms))
-
-    def _wall_ms(self, t_ms: int) -> int:
-        return self._reader.wall_ms(t_ms)[0]
+        self._archive.apply(Changes(verdict=self._judging.pipeline.verdict()))
 
     def _save_state(self) -> None:
         self._archive.put_state("pipeline", self._judging.pipeline.state())
@@ -306,7 +297,7 @@ class _Session:
             raise SootsayerError(f"a mark has 1 to {LONGEST_MARK} characters, this has {len(text)}")
         t_ms = self._clock.now_ms()
         self._archive.mark(Mark(t_ms, text, request.get("author", "")))
-        return {"t_ms": t_ms, "wall_ms": self._wall_ms(t_ms)}
+        return {"t_ms": t_ms}
 
     def _status(self) -> dict[str, Any]:
         return self._health.as_json(self._clock.now_ms())

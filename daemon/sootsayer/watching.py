@@ -40,7 +40,8 @@ def watch_plan(
         )
 
     def make_pipeline(state: dict[str, Any] | None) -> Pipeline:
-        return Pipeline.restore(vehicle, state) if state else Pipeline(vehicle)
+        restored = Pipeline.restore(vehicle, state) if state else None
+        return restored or Pipeline(vehicle)
 
     return Plan(
         archive=archive,

@@ -53,7 +53,7 @@ def _causes(verdict: Mapping[str, Any]) -> Iterator[str]:
     if verdict["causes"]:
         yield "What would explain it:"
     for cause in verdict["causes"]:
-        name = cause.get("title", cause["cause"])
+        name = cause["title"]
         yield from _wrapped(f"  {100 * cause['weight']:3.0f} %  {name}", hanging=9)
         for word, facts in (("for", cause["for"]), ("against", cause["against"])):
             if facts:
@@ -66,12 +66,11 @@ def _next_check(verdict: Mapping[str, Any]) -> Iterator[str]:
         return
     yield from _wrapped(f"Do this next: {check['title']} ({check['minutes']:g} min)")
     yield from _wrapped(f"  {check['do']}", hanging=2)
-    if check.get("tools"):
+    if check["tools"]:
         yield from _wrapped(f"  Tools: {check['tools']}", hanging=2)
-    for outcome in check.get("outcomes", ()):
-        happens, means = _outcome(outcome)
-        yield from _wrapped(f"  If {happens}: {means}", hanging=4)
-    for caution in check.get("cautions", ()):
+    for outcome in check["outcomes"]:
+        yield from _wrapped(f"  If {outcome['if']}: {outcome['means']}", hanging=4)
+    for caution in check["cautions"]:
         yield from _wrapped(f"  Caution: {caution}", hanging=4)
 
 
@@ -87,15 +86,8 @@ def _circumstances(verdict: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _notes(verdict: Mapping[str, Any]) -> Iterator[str]:
-    for note in verdict.get("notes", ()):
+    for note in verdict["notes"]:
         yield from _wrapped(f"Note: {note}", hanging=6)
-
-
-def _outcome(outcome: Any) -> tuple[str, str]:
-    if isinstance(outcome, Mapping):
-        return str(outcome["happens"]), str(outcome["means"])
-    happens, means = outcome
-    return str(happens), str(means)
 
 
 def _wrapped(text: str, hanging: int = 0) -> list[str]:
