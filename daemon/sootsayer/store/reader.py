@@ -16,6 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from sootsayer.model import (
     Alert,
     AlertState,
@@ -37,9 +39,9 @@ from sootsayer.model import (
     Verdict,
 )
 from sootsayer.store import query, readings, rows
-from sootsayer.store.chunk import Chunk, Column
+from sootsayer.store.chunk import CHUNK_MS, Chunk, Column
 from sootsayer.store.envelope import Envelope
-from sootsayer.store.minutes import Gathered, merge
+from sootsayer.store.minutes import Gathered, merge, minute_of
 from sootsayer.store.plain import from_plain
 from sootsayer.store.schema import cannot_read, open_reader
 from sootsayer.store.verdict_form import verdict_form
@@ -146,6 +148,18 @@ class ArchiveReader:
                 return
             yield from found
             start_ms = found[-1].upto_ms
+
+    def minutes(self, start_ms: int, end_ms: int) -> list[int]:
+        """Starts of the minutes that hold readings with ``start < t <= end``, ascending."""
+        with self._snapshot() as connection:
+            found = connection.execute(
+                "SELECT DISTINCT start_ms FROM chunk WHERE start_ms >= ? AND start_ms < ?",
+                (start_ms // CHUNK_MS * CHUNK_MS, end_ms),
+            ).fetchall()
+            tail = [column.t_ms for column in _tail_by_channel(connection).values()]
+        stored = {row[0] for row in found}
+        stored.update(minute_of(t_ms) for stamps in tail for t_ms in np.unique(stamps).tolist())
+        return sorted(minute for minute in stored if start_ms - CHUNK_MS < minute < end_ms)
 
     # ------------------------------------------------------------ findings
 
