@@ -1,0 +1,105 @@
+"""What can be wrong with the invented car, how much, and when."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from sootsayer.model import BoolArray, FloatArray, IntArray
+
+
+class FaultKind(StrEnum):
+    PASSAGE_CHOKED = "passage choked"  # 1: nothing passes, 0.9: a tenth of the clean area
+    VALVE_STUCK_SHUT = "valve stuck shut"  # part of the asked travel that is missing
+    VALVE_STUCK_OPEN = "valve stuck open"  # 1: never below a quarter open; it hardly runs
+    VALVE_LEAKS = "valve leaks when shut"  # 1: a hole of 8 mm²; the position does not show it
+    VALVE_LEAKS_SHOWN = "valve leaks when shut, position shows it"
+    VALVE_SLOW = "valve slow"  # 1: eleven times its lag
+    GEAR_INPUT = "gear input wrong"  # the control unit believes park or neutral
+    AIR_LEAK = "air leak"  # 1: 20 mm² of unmetered air
+    MAF_LOW = "air flow meter reads low"  # 1: by 30 %
+    MAF_HIGH = "air flow meter reads high"
+    POSITION_OFFSET = "position sensor offset"  # 1: reads 20 points too far open
+    ASKED_WRONG = "asked at the wrong time"  # cold and wide open no longer forbid
+
+
+KINDS = tuple(FaultKind)
+INDEX = {kind: row for row, kind in enumerate(KINDS)}
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault and its schedule; all conditions given must hold together.
+
+    ``start_ms``/``full_ms``: log times between which it grows from nothing (None: always full).
+    ``hot_above_c``: acts only with the engine bay warmer than this; ``coolant_above_c`` likewise.
+    ``chance``: probability, drawn anew at every opening of the valve, that it acts in that one.
+    """
+
+    kind: FaultKind
+    severity: float = 1.0
+    start_ms: int | None = None
+    full_ms: int | None = None
+    hot_above_c: float | None = None
+    coolant_above_c: float | None = None
+    chance: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.severity <= 1.0:
+            raise ValueError(f"severity {self.severity} of {self.kind!s} is not within 0 and 1")
+        if not 0.0 <= self.chance <= 1.0:
+            raise ValueError(f"chance {self.chance} of {self.kind!s} is not within 0 and 1")
+
+
+class FaultTable:
+    """The faults of n cars as arrays: how strongly each kind acts at this moment."""
+
+    def __init__(self, faults: Sequence[Sequence[Fault]], seeds: Sequence[int]) -> None:
+        rows = [(car, fault) for car, own in enumerate(faults) for fault in own]
+        self._car: IntArray = np.array([car for car, _ in rows], dtype=np.int64)
+        self._kind: IntArray = np.array([INDEX[f.kind] for _, f in rows], dtype=np.int64)
+        self._severity = np.array([f.severity for _, f in rows])
+        self._start = np.array([-np.inf if f.start_ms is None else f.start_ms for _, f in rows])
+        self._grow_ms = np.array([_growth_ms(f) for _, f in rows])
+        self._bay_c = np.array([_or_never_cold(f.hot_above_c) for _, f in rows])
+        self._coolant_c = np.array([_or_never_cold(f.coolant_above_c) for _, f in rows])
+        self._chance = np.array([f.chance for _, f in rows])
+        self._draw = [np.random.default_rng([seed, 0xFA]) for seed in seeds]
+        self._acts: BoolArray = self._chance >= 1.0
+        self._shape = (len(KINDS), len(faults))
+        self.acting = np.zeros(self._shape)
+
+    def draw_openings(self, opening: BoolArray) -> None:
+        """Decide for each car that begins to open its valve whether chance faults act in it."""
+        if not self._chance.size or not opening.any():
+            return
+        luck = np.array([self._draw[c].random() if opening[c] else 2.0 for c in self._car])
+        self._acts = np.where(opening[self._car], luck < self._chance, self._acts)
+
+    def update(self, t_ms: FloatArray, bay_c: FloatArray, coolant_c: FloatArray) -> None:
+        """Set ``acting`` (kinds × cars, 0..1) from time and temperatures, all of shape (n,)."""
+        if not self._chance.size:
+            return
+        grown = np.clip((t_ms[self._car] - self._start) / self._grow_ms, 0.0, 1.0)
+        warm = (bay_c[self._car] > self._bay_c) & (coolant_c[self._car] > self._coolant_c)
+        acting = np.zeros(self._shape)
+        np.maximum.at(acting, (self._kind, self._car), self._severity * grown * warm * self._acts)
+        self.acting = acting
+
+    def of(self, kind: FaultKind) -> FloatArray:
+        """How strongly one kind acts now, shape (n,)."""
+        strength: FloatArray = self.acting[INDEX[kind]]
+        return strength
+
+
+def _growth_ms(fault: Fault) -> float:
+    if fault.start_ms is None or fault.full_ms is None:
+        return 1.0
+    return max(1.0, float(fault.full_ms - fault.start_ms))
+
+
+def _or_never_cold(limit_c: float | None) -> float:
+    return -np.inf if limit_c is None else limit_c

@@ -1,0 +1,205 @@
+"""How the invented control unit watches its own recirculation, and what it remembers.
+
+As real ones do, it looks rarely: one intrusive test a trip, only in steady warm cruise, and a
+failure must repeat in a second trip before the lamp comes on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+
+from sootsayer.demo.engine_control import Sensed
+from sootsayer.model import BoolArray, CodeStatus, FloatArray, IntArray
+
+STEADY_FOR_S = 8.0
+STEADY_KM_H = 1.2  # change within one second
+STEADY_PEDAL = 0.02
+LOOK_AT_KM_H = (62.0, 112.0)
+LOOK_WARM_C = 80.0
+LOOK_AFTER_S = 300.0
+LOOK_ASKED = 0.16
+SHUT_FOR_S = 2.0
+LEAST_STEP_PART = 0.25  # of the expected fall in pressure
+STEP_KPA_RPM = 4.6e4  # expected fall × rpm with the valve fully open
+
+IDLE_FOR_S = 12.0
+IDLE_LEAST_AIR_PART = 0.72  # of what pressure and speed promise
+
+IDLE_TRIM_WITHIN = 0.12  # beyond it the air itself is in doubt, and gas is not blamed
+
+TRIM_LIMIT = 0.23  # of the fuel, short and long together
+TRIM_OFF_S = 40.0
+TRIM_SEEN_S = 400.0
+
+POSITION_OFF = 0.15
+POSITION_ASKED = 0.20
+POSITION_OFF_S = 45.0
+
+
+class Outcome(IntEnum):
+    NOT_RUN = 0
+    PASSED = 1
+    FAILED = 2
+
+
+CODES = ("P0401", "P0402", "P0404", "P0171", "P0172")  # one test each, in this order
+FLOW, EXCESS, POSITION, LEAN, RICH = range(5)
+
+
+class TripMonitor:
+    """The tests of one trip for n control units; called once a second."""
+
+    def __init__(self, count: int) -> None:
+        self.outcome: IntArray = np.zeros((len(CODES), count), dtype=np.int64)
+        self.done_s: FloatArray = np.full((len(CODES), count), np.nan)
+        self.forced_shut: BoolArray = np.zeros(count, dtype=np.bool_)
+        self._steady_s = np.zeros(count)
+        self._shut_s = np.zeros(count)
+        self._before_kpa = np.zeros(count)
+        self._due_kpa = np.ones(count)
+        self._last_speed = np.zeros(count)
+        self._last_pedal = np.zeros(count)
+        self._idle_s = np.zeros(count)
+        self._thin_s = np.zeros(count)
+        self._off_s = np.zeros(count)
+        self._asked_s = np.zeros(count)
+        self._trim_off_s = np.zeros((2, count))
+        self._trim_seen_s = np.zeros(count)
+
+    def forget_trip(self, cars: BoolArray) -> None:
+        """Begin the tests anew for the cars marked."""
+        self.outcome[:, cars] = Outcome.NOT_RUN
+        self.done_s[:, cars] = np.nan
+        self._trim_off_s[:, cars] = 0.0
+        for counter in (
+            self._steady_s, self._idle_s, self._thin_s, self._off_s, self._asked_s,
+            self._trim_seen_s,
+        ):  # fmt: skip
+            counter[cars] = 0.0
+
+    def second(
+        self,
+        trip_s: FloatArray,
+        sensed: Sensed,
+        asked: FloatArray,
+        actual: FloatArray,
+        expected_air_part: FloatArray,
+        trim: FloatArray,
+        trimming: BoolArray,
+    ) -> None:
+        """``expected_air_part``: measured air over what speed and pressure promise.
+
+        ``trim``: short and long trim together; ``trimming``: the fuel loop is closed and warm.
+        """
+        self._watch_flow(trip_s, sensed, asked)
+        trusted = np.abs(trim) < IDLE_TRIM_WITHIN
+        self._watch_idle(trip_s, sensed, np.where(trusted, expected_air_part, 1.0))
+        self._watch_trim(trip_s, trim, trimming)
+        self._watch_position(trip_s, asked, actual)
+
+    def _watch_flow(self, trip_s: FloatArray, sensed: Sensed, asked: FloatArray) -> None:
+        calm = (np.abs(sensed.speed_km_h - self._last_speed) < STEADY_KM_H) & (
+            np.abs(sensed.pedal - self._last_pedal) < STEADY_PEDAL
+        )
+        self._last_speed, self._last_pedal = sensed.speed_km_h, sensed.pedal
+        open_todo = self.outcome[FLOW] == Outcome.NOT_RUN
+        fits = calm & open_todo & (asked > LOOK_ASKED) & (sensed.run_s > LOOK_AFTER_S)
+        fits &= (sensed.speed_km_h > LOOK_AT_KM_H[0]) & (sensed.speed_km_h < LOOK_AT_KM_H[1])
+        fits &= sensed.coolant_c > LOOK_WARM_C
+        testing = self.forced_shut
+        finish = testing & (self._shut_s >= SHUT_FOR_S)
+        fell = self._before_kpa - sensed.intake_kpa
+        good = fell > LEAST_STEP_PART * self._due_kpa
+        usable = finish & calm
+        self._conclude(FLOW, usable & good, usable & ~good, trip_s)
+        begin = fits & ~testing & (self._steady_s >= STEADY_FOR_S)
+        self._before_kpa = np.where(begin, sensed.intake_kpa, self._before_kpa)
+        due = STEP_KPA_RPM * asked / np.maximum(sensed.rpm, 500.0)
+        self._due_kpa = np.where(begin, due, self._due_kpa)
+        self._shut_s = np.where(testing, self._shut_s + 1.0, 0.0) * ~finish
+        self._steady_s = np.where(fits & ~begin, self._steady_s + 1.0, 0.0)
+        self.forced_shut = (testing & ~finish) | begin
+
+    def _watch_idle(self, trip_s: FloatArray, sensed: Sensed, air_part: FloatArray) -> None:
+        idle = (sensed.pedal < 0.01) & (sensed.speed_km_h < 1.0) & (sensed.rpm > 400.0)
+        idle &= (sensed.coolant_c > LOOK_WARM_C) & (sensed.run_s > LOOK_AFTER_S)
+        idle &= self.outcome[EXCESS] == Outcome.NOT_RUN
+        thin = idle & (air_part < IDLE_LEAST_AIR_PART)
+        self._idle_s = np.where(idle, self._idle_s + 1.0, 0.0)
+        self._thin_s = np.where(idle, self._thin_s + thin, 0.0)
+        done = self._idle_s >= IDLE_FOR_S
+        failed = done & (self._thin_s > 0.8 * IDLE_FOR_S)
+        self._conclude(EXCESS, done & ~failed, failed, trip_s)
+
+    def _watch_trim(self, trip_s: FloatArray, trim: FloatArray, trimming: BoolArray) -> None:
+        self._trim_seen_s = self._trim_seen_s + trimming
+        beyond = np.stack([trim > TRIM_LIMIT, trim < -TRIM_LIMIT]) & trimming
+        self._trim_off_s = self._trim_off_s + beyond
+        enough = self._trim_seen_s > TRIM_SEEN_S
+        for test, off_s in zip((LEAN, RICH), self._trim_off_s, strict=True):
+            todo = self.outcome[test] == Outcome.NOT_RUN
+            failed = todo & (off_s > TRIM_OFF_S)
+            self._conclude(test, todo & enough & ~failed, failed, trip_s)
+
+    def _watch_position(self, trip_s: FloatArray, asked: FloatArray, actual: FloatArray) -> None:
+        todo = self.outcome[POSITION] == Outcome.NOT_RUN
+        high = todo & (asked > POSITION_ASKED)
+        self._asked_s = self._asked_s + high
+        self._off_s = self._off_s + (high & (np.abs(actual - asked) > POSITION_OFF))
+        failed = todo & (self._off_s > POSITION_OFF_S)
+        passed = todo & ~failed & (self._asked_s > 4.0 * POSITION_OFF_S)
+        self._conclude(POSITION, passed, failed, trip_s)
+
+    def _conclude(
+        self, test: int, passed: BoolArray, failed: BoolArray, trip_s: FloatArray
+    ) -> None:
+        if not (passed | failed).any():
+            return
+        self.outcome[test] = np.where(passed, Outcome.PASSED, self.outcome[test])
+        self.outcome[test] = np.where(failed, Outcome.FAILED, self.outcome[test])
+        self.done_s[test] = np.where(passed | failed, trip_s, self.done_s[test])
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What one control unit has stored. Codes in the order of ``CODES``."""
+
+    pending: tuple[str, ...] = ()
+    confirmed: tuple[str, ...] = ()
+    passed_trips: int = 0  # in a row with the lamp on
+
+    @property
+    def lamp(self) -> bool:
+        return bool(self.confirmed) and self.passed_trips < 3
+
+    @property
+    def permanent(self) -> tuple[str, ...]:
+        return self.confirmed if self.lamp else ()
+
+    def codes(self, status: CodeStatus) -> tuple[str, ...]:
+        """Stored codes of one kind."""
+        if status is CodeStatus.PENDING:
+            return self.pending
+        return self.confirmed if status is CodeStatus.CONFIRMED else self.permanent
+
+    def failed(self, code: str) -> Memory:
+        """A test failed: pending at first, confirmed when it was pending from a trip before."""
+        if code in self.pending:
+            return Memory(self.pending, _with(self.confirmed, code), 0)
+        return Memory(_with(self.pending, code), self.confirmed, self.passed_trips)
+
+    def end_of_trip(self, outcomes: Iterable[Outcome]) -> Memory:
+        """What is left after a trip: a passed test withdraws its pending code."""
+        verdicts = dict(zip(CODES, outcomes, strict=True))
+        passed = {code for code, outcome in verdicts.items() if outcome is Outcome.PASSED}
+        pending = tuple(code for code in self.pending if code not in passed)
+        good = bool(self.confirmed) and all(code in passed for code in self.confirmed)
+        return Memory(pending, self.confirmed, self.passed_trips + 1 if good else 0)
+
+
+def _with(codes: tuple[str, ...], code: str) -> tuple[str, ...]:
+    return codes if code in codes else (*codes, code)

@@ -1,0 +1,312 @@
+"""Drives of the invented car as recordings: batches, or the text of a CAN capture."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from sootsayer.demo.build import Make, individual
+from sootsayer.demo.cars import CHANNELS, CarSpec
+from sootsayer.demo.control_unit import (
+    CALIBRATION,
+    ENGINE,
+    FUNCTIONAL,
+    REPLY_LESS_REQUEST,
+    VIN,
+    Moment,
+    control_units,
+)
+from sootsayer.demo.drive import commute, errand
+from sootsayer.demo.encoding import channels_of, supported_pids
+from sootsayer.demo.faults import Fault
+from sootsayer.demo.framing import CLEAR_TO_SEND, frames
+from sootsayer.demo.journeys import (
+    KEPT_MS,
+    Driven,
+    Journey,
+    Stored,
+    drive,
+    moments,
+    remembered,
+    status_columns,
+)
+from sootsayer.demo.monitor import Memory
+from sootsayer.demo.warmth import Weather
+from sootsayer.model import (
+    Batch,
+    CodeSeen,
+    CodesRead,
+    CodeStatus,
+    Identity,
+    IntArray,
+    Series,
+    SourceState,
+    SourceStatus,
+)
+from sootsayer.protocol.j1979 import scaling_of
+
+SOURCE = "demo"
+UNIT = f"{ENGINE:X}"
+MINUTE_MS = 60_000
+DAY_MS = 86_400_000
+CODES_EVERY_MS = 300_000
+EPOCH_MS = 1_764_000_000_000  # 24 November 2025, where captures begin unless told otherwise
+
+# Requests in turn: which PIDs share one (so share one stamp) and how often each is sent.
+REQUESTS: tuple[tuple[tuple[int, ...], float], ...] = (
+    ((0x2C, 0x2D, 0x0C, 0x0B, 0x10, 0x11), 0.2),
+    ((0x0D, 0x0E, 0x06, 0x04), 0.6),
+    ((0x07, 0x05, 0x0F, 0x03, 0x65), 1.0),
+    ((0x45, 0x4C, 0x42, 0x1F), 2.0),
+    ((0x33, 0x46, 0x01, 0x41, 0x1C, 0x51), 20.0),
+)
+_CHANNELS_OF_PID = {
+    0x2C: ("egr_pct",), 0x2D: ("egr_err",), 0x0C: ("rpm",), 0x0B: ("map",), 0x10: ("maf",),
+    0x11: ("tp",), 0x0D: ("vss",), 0x0E: ("sparkadv",), 0x06: ("shrtft1",), 0x04: ("load_pct",),
+    0x07: ("longft1",), 0x05: ("ect",), 0x0F: ("iat",), 0x03: ("fuelsys1", "fuelsys2"),
+    0x65: ("n_d_stat",), 0x45: ("tp_r",), 0x4C: ("tac_pct",), 0x42: ("vpwr",), 0x1F: ("runtm",),
+    0x33: ("baro",), 0x46: ("aat",), 0x01: ("monitor_status",), 0x41: ("monitor_cycle",),
+    0x1C: ("obdsup",), 0x51: ("fuel_typ",),
+}  # fmt: skip
+
+
+# ---------------------------------------------------------------- trips to drive
+
+
+def journeys(
+    trips: int = 4,
+    seed: int = 1,
+    faults: Sequence[Fault] = (),
+    make: Make | None = None,
+    start_ms: int = EPOCH_MS,
+    minutes: float = 25.0,
+) -> list[Journey]:
+    """Some days of commuting, two trips a day, of one car; each morning starts cold."""
+    car = individual(make or Make(), seed)
+    draw = np.random.default_rng([seed, 0xDA1])
+    planned = []
+    for number in range(trips):
+        day, homeward = divmod(number, 2)
+        at_ms = start_ms + day * DAY_MS + homeward * 9 * 3_600_000 + int(draw.integers(0, 900_000))
+        outside_c = float(draw.uniform(4, 12) + 8 * homeward)
+        weather = Weather(outside_c, float(draw.uniform(97.5, 101.0)))
+        spec = CarSpec(car, seed * 1000 + number, tuple(faults), weather, at_ms)
+        planned.append(Journey(spec, commute(seed * 1000 + number, minutes, bool(homeward))))
+    return planned
+
+
+def errands(trips: int, seed: int, faults: Sequence[Fault] = ()) -> list[Journey]:
+    """Short trips in town, one a day."""
+    car = individual(Make(), seed)
+    return [
+        Journey(
+            CarSpec(
+                car, seed * 1000 + number, tuple(faults), Weather(), EPOCH_MS + number * DAY_MS
+            ),
+            errand(seed * 1000 + number),
+        )
+        for number in range(trips)
+    ]
+
+
+# ---------------------------------------------------------------- batches
+
+
+def recorded(
+    planned: Sequence[Journey],
+    poll_s: float = 0.2,
+    memory: Memory | None = None,
+    batch_ms: int = MINUTE_MS,
+) -> list[Batch]:
+    """Drive the trips of one car (in time order) and give them as batches."""
+    return batches(drive(planned), poll_s, memory, batch_ms)
+
+
+def batches(
+    trips: Sequence[Driven],
+    poll_s: float = 0.2,
+    memory: Memory | None = None,
+    batch_ms: int = MINUTE_MS,
+) -> list[Batch]:
+    """Batches of ``batch_ms`` in time order, with what was said of codes and identity."""
+    made: list[Batch] = []
+    for trip, stored in zip(trips, remembered(trips, memory), strict=True):
+        made.extend(_cut(_series(trip, stored, poll_s), _events(trip, stored), trip, batch_ms))
+    return made
+
+
+def _series(trip: Driven, stored: Sequence[Stored], poll_s: float) -> list[Series]:
+    columns = dict(zip(CHANNELS, trip.raw, strict=True)) | status_columns(trip, stored)
+    supported = channels_of(trip.make)
+    made = []
+    draw = np.random.default_rng(trip.start_ms % 2**32)
+    for turn, (pids, every_s) in enumerate(REQUESTS):
+        t_ms = _stamps(trip, max(every_s, poll_s), turn, draw)
+        at = (t_ms - trip.start_ms) // KEPT_MS
+        for channel in (name for pid in pids for name in _CHANNELS_OF_PID[pid]):
+            if channel in supported:
+                made.append(Series(channel, scaling_of(channel), t_ms, columns[channel][at]))
+    return made
+
+
+def _stamps(trip: Driven, every_s: float, turn: int, draw: np.random.Generator) -> IntArray:
+    """When the replies to one request came: evenly asked, unevenly answered."""
+    asked = np.arange(
+        trip.start_ms + 150 + 12 * turn, trip.key_off_ms - 50, every_s * 1000.0
+    ).astype(np.int64)
+    late = np.minimum(draw.gamma(2.0, 4.0, len(asked)), 45.0).astype(np.int64)
+    t_ms: IntArray = asked + late
+    on = trip.key_on[(t_ms - trip.start_ms) // KEPT_MS]
+    return t_ms[on]
+
+
+Event = CodeSeen | CodesRead | Identity | SourceStatus
+
+
+def _events(trip: Driven, stored: Sequence[Stored]) -> list[Event]:
+    start_ms, end_ms = trip.start_ms + 100, trip.key_off_ms
+    supported = " ".join(f"{pid:02X}" for pid in sorted(supported_pids(trip.make)))
+    events: list[Event] = [
+        SourceStatus(start_ms, SOURCE, SourceState.READING, "the car answers"),
+        Identity(start_ms, UNIT, "supported", supported),
+        Identity(start_ms, UNIT, "vin", VIN),
+        Identity(start_ms, UNIT, "calibration", CALIBRATION),
+    ]
+    times = [step.t_ms for step in stored]
+    for t_ms in range(start_ms + 400, end_ms - 1000, CODES_EVERY_MS):
+        memory = stored[max(bisect_right(times, t_ms) - 1, 0)].memory
+        for status in CodeStatus:
+            codes = memory.codes(status)
+            events += [CodeSeen(t_ms, UNIT, code, status) for code in codes]
+            events.append(CodesRead(t_ms, UNIT, status, len(codes)))
+    events.append(SourceStatus(end_ms, SOURCE, SourceState.KEY_OFF, "the key was turned off"))
+    return events
+
+
+def _cut(
+    series: Sequence[Series], events: Sequence[Event], trip: Driven, batch_ms: int
+) -> Iterator[Batch]:
+    first, last = trip.start_ms, trip.key_off_ms
+    bounds = np.append(np.arange(first + batch_ms, last, batch_ms), last)
+    edges = [np.searchsorted(s.t_ms, bounds, side="right") for s in series]
+    done = 0
+    before = [0] * len(series)
+    for number, upto_ms in enumerate(bounds.tolist()):
+        parts = []
+        for place, whole in enumerate(series):
+            a, b = before[place], int(edges[place][number])
+            before[place] = b
+            if b > a:
+                parts.append(Series(whole.channel, whole.scaling, whole.t_ms[a:b], whole.raw[a:b]))
+        upto = done
+        while upto < len(events) and events[upto].t_ms <= upto_ms:
+            upto += 1
+        yield Batch(int(upto_ms), tuple(parts), tuple(events[done:upto]))
+        done = upto
+
+
+# ---------------------------------------------------------------- CAN captures
+
+
+def candump_lines(
+    planned: Sequence[Journey], poll_s: float = 0.2, foreign: bool = True
+) -> Iterator[str]:
+    """The trips as lines of a candump log: requests, replies of both units, flow control."""
+    trips = drive(planned)
+    for trip, stored in zip(trips, remembered(trips), strict=True):
+        yield from _Wire(trip, stored, poll_s, foreign).lines()
+
+
+def write_candump(
+    path: Path,
+    faults: Sequence[Fault] = (),
+    trips: int = 4,
+    seed: int = 1,
+    poll_s: float = 0.2,
+    make: Make | None = None,
+) -> Path:
+    """Write a capture of some commuting with these faults; gives the path back."""
+    lines = candump_lines(journeys(trips, seed, faults, make), poll_s)
+    with path.open("w", encoding="ascii") as out:
+        out.writelines(f"{line}\n" for line in lines)
+    return path
+
+
+class _Wire:
+    """One trip's talk on the bus, as text."""
+
+    def __init__(
+        self, trip: Driven, stored: Sequence[Stored], poll_s: float, foreign: bool
+    ) -> None:
+        self._trip = trip
+        self._stored = stored
+        self._times = [step.t_ms for step in stored]
+        self._poll_s = poll_s
+        self._foreign = foreign
+        self._units = control_units(trip.make)
+        self._draw = np.random.default_rng(trip.start_ms % 2**32)
+        self._us = 0
+
+    def lines(self) -> Iterator[str]:
+        raws = list(moments(self._trip, self._stored))
+        due = [0.0] * len(REQUESTS)
+        codes_ms = 0.0
+        end_ms = self._trip.key_off_ms - 200
+        now_ms = float(self._trip.start_ms + 200)
+        yield from self._opening(now_ms, raws)
+        now_ms += 300.0
+        while now_ms < end_ms:
+            self._us = max(self._us, int(now_ms * 1000))
+            if self._foreign:
+                yield from self._others()
+            for turn, (pids, every_s) in enumerate(REQUESTS):
+                if now_ms >= due[turn]:
+                    due[turn] = now_ms + max(every_s, self._poll_s) * 1000.0 - 1.0
+                    yield from self._ask(bytes((0x01, *pids)), raws)
+            if now_ms >= codes_ms:
+                codes_ms = now_ms + CODES_EVERY_MS
+                for service in (0x03, 0x07, 0x0A):
+                    yield from self._ask(bytes((service,)), raws)
+            now_ms += self._poll_s * 1000.0
+
+    def _opening(self, now_ms: float, raws: Sequence[dict[str, int]]) -> Iterator[str]:
+        self._us = int(now_ms * 1000)
+        for request in (
+            b"\x01\x00",
+            b"\x01\x20",
+            b"\x01\x40",
+            b"\x01\x60",
+            b"\x09\x02",
+            b"\x09\x04",
+        ):
+            yield from self._ask(request, raws)
+
+    def _ask(self, request: bytes, raws: Sequence[dict[str, int]]) -> Iterator[str]:
+        yield self._line(FUNCTIONAL, frames(request)[0])
+        wait_us = int(self._draw.integers(2500, 9000))
+        self._us += wait_us
+        at = min((self._us // 1000 - self._trip.start_ms) // KEPT_MS, len(raws) - 1)
+        memory = self._stored[max(bisect_right(self._times, self._us // 1000) - 1, 0)].memory
+        moment = Moment(raws[at], memory)
+        for unit in self._units:
+            payload = unit.answer(request, moment)
+            if payload is None:
+                continue
+            first, *rest = frames(payload)
+            yield self._line(unit.address, first)
+            if rest:
+                yield self._line(unit.address - REPLY_LESS_REQUEST, CLEAR_TO_SEND.ljust(8, b"\0"))
+                for frame in rest:
+                    yield self._line(unit.address, frame)
+
+    def _others(self) -> Iterator[str]:
+        yield self._line(0x1A4, self._draw.bytes(8))
+        yield self._line(0x316, self._draw.bytes(6))
+
+    def _line(self, address: int, content: bytes) -> str:
+        self._us += int(self._draw.integers(220, 900))
+        seconds, micros = divmod(self._us, 1_000_000)
+        return f"({seconds}.{micros:06d}) can0 {address:03X}#{content.hex().upper()}"
