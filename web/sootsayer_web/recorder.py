@@ -1,0 +1,91 @@
+"""What the recorder and the car are doing, in a word and a sentence with "since when" and "why"."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sootsayer import clock
+from sootsayer.model import SourceState
+from sootsayer.store.reader import ArchiveReader
+from sootsayer_web.limits import Limits
+from sootsayer_web.moments import iso
+from sootsayer_web.records import OpenArchive, Records
+
+NO_ARCHIVE = "no archive"
+STOPPED = "stopped"
+UNKNOWN = "unknown"
+STATES = (NO_ARCHIVE, STOPPED, UNKNOWN, *(state.value for state in SourceState))
+
+SAYS = {
+    NO_ARCHIVE: "The recorder has not written anything yet.",
+    STOPPED: "The recorder is not writing.",
+    UNKNOWN: "The recorder writes, but does not say what it is doing.",
+    SourceState.CONNECTING: "Trying to reach the adapter.",
+    SourceState.READING: "Reading the car.",
+    SourceState.SILENT: "The adapter answers, the car does not.",
+    SourceState.KEY_OFF: "Key off. Nothing is asked, so that the car can sleep.",
+    SourceState.UNPLUGGED: "The adapter is unplugged.",
+}
+READING_STALE = "The recorder writes, but the car has given nothing new."
+
+
+def recorder_answer(
+    records: Records, archive: OpenArchive | None, limits: Limits
+) -> dict[str, Any]:
+    """State, sentence, since, reason and the last reading. Never raises for a missing note."""
+    if archive is None:
+        return _answer(NO_ARCHIVE, SAYS[NO_ARCHIVE], None, "", None, clock_trusted=False)
+    times, health = archive.times, health_note(archive.reader)
+    last_ms = last_reading_ms(archive.reader, health)
+    last = times.iso(last_ms)
+    trusted = last_ms is not None and times.trusted(last_ms)
+    written_ms = records.written_ms()
+    if clock.wall_ms() - written_ms > limits.recorder_silent_s * 1000:
+        reason = "No commit since then. Is the recorder's service running, and the card writable?"
+        return _answer(STOPPED, SAYS[STOPPED], iso(written_ms), reason, last, trusted)
+    state = _known_state(health.get("state"))
+    since = times.iso(_whole(health.get("since_ms")))
+    reason = str(health.get("reason") or "")
+    if state == SourceState.READING and _is_stale(archive, last_ms, limits):
+        return _answer(SourceState.SILENT, READING_STALE, last, reason, last, trusted)
+    return _answer(state, SAYS[state], since, reason, last, trusted)
+
+
+def health_note(reader: ArchiveReader) -> dict[str, Any]:
+    """The recorder's own note on its health; empty when there is none yet."""
+    note = reader.state("health")
+    return note if isinstance(note, dict) else {}
+
+
+def last_reading_ms(reader: ArchiveReader, health: dict[str, Any]) -> int | None:
+    """Log time of the newest reading: what the recorder says, else what is stored."""
+    said = _whole(health.get("last_reading_ms"))
+    span = reader.span()
+    return said if said is not None else (span[1] if span else None)
+
+
+def _answer(
+    state: str, says: str, since: str | None, reason: str, last: str | None, clock_trusted: bool
+) -> dict[str, Any]:
+    return {
+        "state": str(state),
+        "says": says,
+        "since": since,
+        "reason": reason,
+        "last_reading": last,
+        "clock_trusted": clock_trusted,
+    }
+
+
+def _known_state(said: object) -> str:
+    return str(said) if said in STATES else UNKNOWN
+
+
+def _is_stale(archive: OpenArchive, last_ms: int | None, limits: Limits) -> bool:
+    if last_ms is None:
+        return True
+    return archive.times.now_ms() - last_ms > limits.readings_silent_s * 1000
+
+
+def _whole(value: object) -> int | None:
+    return int(value) if isinstance(value, int | float) and not isinstance(value, bool) else None

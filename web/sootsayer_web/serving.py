@@ -1,0 +1,64 @@
+"""The dashboard on a socket: waitress, with a thread for every open stream and some to spare."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import waitress
+from waitress import wasyncore
+
+from sootsayer.model import SootsayerError
+from sootsayer_web.app import create_app
+from sootsayer_web.limits import Limits
+
+LOOK_AT_STOP_S = 0.5  # how long a quiet server takes to see that it should end
+
+
+def serve(
+    archive: Path,
+    host: str,
+    port: int,
+    stop: threading.Event,
+    ready: Callable[[str], None] = lambda address: None,
+    limits: Limits | None = None,
+) -> None:
+    """Serve the dashboard until ``stop`` is set. Blocks.
+
+    ``ready`` is called once with the address to open, when connections are accepted; with
+    ``port`` 0 the system chooses one. Raises SootsayerError if the address cannot be had.
+    """
+    chosen = limits or Limits.shipped()
+    sockets: dict[int, Any] = {}
+    app = create_app(archive, limits=chosen, stop=stop)
+    server = _listen(app, host, port, chosen.streams + chosen.page_threads, sockets)
+    try:
+        ready(address_of(server))
+        while not stop.is_set():
+            wasyncore.loop(timeout=LOOK_AT_STOP_S, use_poll=True, map=sockets, count=1)
+    finally:
+        stop.set()
+        server.task_dispatcher.shutdown()
+        wasyncore.close_all(sockets)
+
+
+def _listen(app: Any, host: str, port: int, threads: int, sockets: dict[int, Any]) -> Any:
+    try:
+        return waitress.create_server(
+            app, map=sockets, host=host, port=port, threads=threads, ident="sootsayer"
+        )
+    except (OSError, ValueError) as error:
+        raise SootsayerError(
+            f"dashboard: cannot listen on {host}:{port}: {error}; "
+            "choose another port with --http-port, or end what holds it"
+        ) from error
+
+
+def address_of(server: Any) -> str:
+    """What to type into a browser on this machine. Several sockets: the first one."""
+    listen = getattr(server, "effective_listen", None)
+    host, port = listen[0] if listen else (server.effective_host, server.effective_port)
+    shown = "127.0.0.1" if host in ("0.0.0.0", "::") else host
+    return f"http://[{shown}]:{port}" if ":" in shown else f"http://{shown}:{port}"
