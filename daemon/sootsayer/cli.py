@@ -148,29 +148,32 @@ def mark(text: str, archive: Path | None, config: Path | None) -> None:
 @commands.command()
 @archive_option
 @config_option
-@click.option("--alert", "alert_id", type=int, help="Number of an alert (see the dashboard).")
-@click.option("--start", help="UTC, e.g. 2026-11-24T07:30:00Z.")
-@click.option("--end", help="UTC, e.g. 2026-11-24T08:00:00Z.")
+@click.option("--alert", type=int, help="Number of an alert, as the dashboard shows it.")
+@click.option("--start", help="UTC, e.g. 2026-11-24T07:30:00Z [default: the first reading].")
+@click.option("--end", help="UTC, e.g. 2026-11-24T08:00:00Z [default: the last reading].")
 @click.option("--channels", help="Names separated by commas, e.g. rpm,map [default: all].")
+@click.option("--show-vin", is_flag=True, help="Do not mask the vehicle's number.")
 @click.option("--out", required=True, help="File to write, - for standard output.")
 def export(
     archive: Path | None,
     config: Path | None,
-    alert_id: int | None,
+    alert: int | None,
     start: str | None,
     end: str | None,
     channels: str | None,
+    show_vin: bool,
     out: str,
 ) -> None:
     """Write one alert or one span as CSV, with units and UTC."""
-    if (alert_id is None) == (start is None) or (start is None) != (end is None):
-        raise click.UsageError("give either --alert, or both --start and --end")
-    from sootsayer.exporting import export_csv
+    if alert is not None and (start or end or channels):
+        raise click.UsageError("--alert brings its own span and channels; leave the others out")
+    from sootsayer.exporting import Wanted, export_csv
     from sootsayer.settings import load_settings
 
-    wanted = tuple(name.strip() for name in channels.split(",")) if channels else None
+    names = [name.strip() for name in channels.split(",")] if channels else None
     source = archive or _archive(load_settings(config))
-    export_csv(source, alert_id, start, end, wanted, out)
+    rows = export_csv(source, Wanted(alert, start, end, names, show_vin), out)
+    click.echo(f"{rows} rows", err=True)
 
 
 @commands.command()
