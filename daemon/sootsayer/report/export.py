@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from sootsayer.model import Alert, IntArray, Series, SootsayerError
+from sootsayer.store.chunk import STRETCH_MS
 from sootsayer.store.reader import ArchiveReader
 from sootsayer.store.walltime import WallTimes, utc_text
 from sootsayer.units import MS_PER_S
 
-WINDOW_MS = 600_000
 ALERT_PADDING_S = 60.0  # enough to see the engine settle before and after
 VIN_SHOWN = 4  # last characters, which tell two cars apart and identify neither
 
@@ -166,9 +166,8 @@ def _table(
 
 def _windows(reader: ArchiveReader, start_ms: int, end_ms: int) -> Iterator[tuple[int, int]]:
     """Ten-minute stretches that hold readings; a month in the garage costs nothing."""
-    minutes = reader.minutes(start_ms, end_ms)
-    for window_ms in dict.fromkeys(minute // WINDOW_MS * WINDOW_MS for minute in minutes):
-        yield max(window_ms, start_ms), min(window_ms + WINDOW_MS, end_ms)
+    for at_ms in reader.stretches(start_ms, end_ms):
+        yield max(at_ms, start_ms), min(at_ms + STRETCH_MS, end_ms)
 
 
 def _column(

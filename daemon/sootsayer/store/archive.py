@@ -2,7 +2,8 @@
 
 ``append`` and the like only remember; ``commit`` makes all of it durable in one transaction:
 readings of the minute that is still running go to the tail, a finished minute becomes one chunk
-and its tail goes. When a commit fails nothing is forgotten and the next one tries again.
+and its tail goes, ten finished minutes become one. When a commit fails nothing is forgotten and
+the next one tries again.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from sootsayer.model import (
     Verdict,
 )
 from sootsayer.store import readings, rows
-from sootsayer.store.chunk import CHUNK_MS, Chunk, Column
+from sootsayer.store.chunk import CHUNK_MS, STRETCH_MS, Chunk, Column
 from sootsayer.store.level import HOUR_MS
 from sootsayer.store.minutes import Gathered, cut, merge
 from sootsayer.store.plain import to_plain
@@ -94,6 +95,7 @@ class Archive:
         self._channels = readings.known_channels(connection)
         self._next_event = 1 + self._number(LAST_EVENT)
         self._upto_ms = self._number(LAST_STORED)
+        self._stretches = readings.unjoined_stretches(connection)
         self._hours = readings.hours_without_level(connection)
         self._oldest_ms: int | None = None  # of what is in no chunk
         self._read_tail()
@@ -262,14 +264,19 @@ class Archive:
         done, later = cut(merge(self._kept, self._fresh), upto_ms)
         with self._transaction() as connection:
             self._write_waiting(connection)
-            hours = self._hours | readings.write_chunks(connection, done, upto_ms)
+            stretches = self._stretches | readings.write_chunks(connection, done, upto_ms)
+            hours = self._hours | {stretch // HOUR_MS * HOUR_MS for stretch in stretches}
             readings.count_readings(connection, done)
-            finished = {hour for hour in hours if hour + HOUR_MS <= upto_ms}
-            for hour in finished:
+            joined = {stretch for stretch in stretches if stretch + STRETCH_MS <= upto_ms}
+            for stretch in joined:
+                readings.join_chunks(connection, stretch)
+            levelled = {hour for hour in hours if hour + HOUR_MS <= upto_ms}
+            for hour in levelled:
                 readings.write_level(connection, hour)
             connection.execute("DELETE FROM tail")
             readings.write_tail(connection, later, self._upto_ms)
-        self._hours = hours - finished
+        self._stretches = stretches - joined
+        self._hours = hours - levelled
         self._kept = Gathered()
         self._kept.extend(later)
         self._oldest_ms = min((int(column.t_ms[0]) for column in later), default=None)

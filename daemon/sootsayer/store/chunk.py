@@ -1,4 +1,4 @@
-"""One minute of readings as one row: raw integers, lossless, with a check sum.
+"""A minute or ten of readings as one row: raw integers, lossless, with a check sum.
 
 Channels that came in the same replies share one column of stamps. A stamp is kept as its slot on
 a fixed grid (the usual spacing) and its distance from that slot: under polling jitter this is
@@ -26,8 +26,9 @@ from sootsayer.store.columns import MalformedError, Reader, Writer
 
 CODEC_ZSTD = 1
 ZSTD_LEVEL = 12  # a tenth smaller than level 3 on a minute of readings, 2 ms more
-CHUNK_MS = 60_000  # within 8 % of ten minutes, and a tail of one minute is soon read back
-BODY_MAX_BYTES = 1 << 28  # a minute of a full CAN bus is 4 MB; more is not ours
+CHUNK_MS = 60_000  # the shortest: a tail of one minute is soon read back
+STRETCH_MS = 600_000  # finished, a tenth smaller than its minutes and fewer half-filled pages
+BODY_MAX_BYTES = 1 << 28  # ten minutes of a full CAN bus are 40 MB; more is not ours
 
 _thread = threading.local()  # zstd contexts are dear to make and not for two threads at once
 
@@ -95,12 +96,12 @@ def decompress(packed: bytes) -> bytes:
     if not hasattr(_thread, "decompressor"):
         _thread.decompressor = zstandard.ZstdDecompressor()
     if zstandard.frame_content_size(packed) > BODY_MAX_BYTES:
-        raise MalformedError("larger than any minute can be")
+        raise MalformedError("larger than any chunk can be")
     return bytes(_thread.decompressor.decompress(packed))
 
 
 def _damage(chunk: Chunk, what: str) -> str:
-    return f"stored minute from {chunk.start_ms} to {chunk.end_ms} ms is damaged: {what}"
+    return f"stored readings from {chunk.start_ms} to {chunk.end_ms} ms are damaged: {what}"
 
 
 def _crc(start_ms: int, end_ms: int, samples: int, codec: int, body: bytes) -> int:

@@ -1,4 +1,4 @@
-"""Readings that are not yet in a minute's chunk: gathered, merged, cut at full minutes."""
+"""Readings gathered in memory, merged by channel and cut into chunks."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from sootsayer.model import IntArray
-from sootsayer.store.chunk import CHUNK_MS, Chunk, Column, encode
+from sootsayer.store.chunk import CHUNK_MS, STRETCH_MS, Chunk, Column, encode
 
 
 @dataclass(slots=True)
@@ -80,21 +80,27 @@ def cut(columns: list[Column], upto_ms: int) -> tuple[list[Column], list[Column]
 
 
 def chunks(columns: list[Column], upto_ms: int) -> Iterator[Chunk]:
-    """One chunk for every minute that has readings; the last one ends at ``upto_ms``."""
-    starts = _minutes(columns)
-    ends = starts + CHUNK_MS
+    """Ascending columns, all up to ``upto_ms``, as chunks.
+
+    Ten minutes that are over make one chunk, the rest one a minute; the last may be shorter.
+    """
+    starts, ends = _bounds(columns, upto_ms)
     cuts = [np.searchsorted(column.t_ms, [starts, ends], side="right") for column in columns]
-    for minute, start_ms in enumerate(starts.tolist()):
+    for number, start_ms in enumerate(starts.tolist()):
         inside = [
             Column(column.channel, column.t_ms[low:high], column.raw[low:high])
             for column, (lows, highs) in zip(columns, cuts, strict=True)
-            if (low := lows[minute]) < (high := highs[minute])
+            if (low := lows[number]) < (high := highs[number])
         ]
-        yield encode(inside, start_ms, min(start_ms + CHUNK_MS, upto_ms))
+        yield encode(inside, start_ms, min(int(ends[number]), upto_ms))
 
 
-def _minutes(columns: list[Column]) -> IntArray:
-    starts = [np.unique((column.t_ms - 1) // CHUNK_MS) for column in columns]
-    if not starts:
-        return np.empty(0, np.int64)
-    return np.unique(np.concatenate(starts)) * CHUNK_MS
+def _bounds(columns: list[Column], upto_ms: int) -> tuple[IntArray, IntArray]:
+    """Starts and ends of the chunks in which there is anything."""
+    minutes = [np.unique((column.t_ms - 1) // CHUNK_MS) for column in columns]
+    starts = np.unique(np.concatenate([np.empty(0, np.int64), *minutes])) * CHUNK_MS
+    stretches = starts // STRETCH_MS * STRETCH_MS
+    over = stretches + STRETCH_MS <= upto_ms
+    starts = np.unique(np.where(over, stretches, starts))
+    over = (starts % STRETCH_MS == 0) & (starts + STRETCH_MS <= upto_ms)
+    return starts, starts + np.where(over, STRETCH_MS, CHUNK_MS)

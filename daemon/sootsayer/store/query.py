@@ -12,13 +12,13 @@ import zstandard
 
 from sootsayer.model import Batch, Scaling, Series
 from sootsayer.store import rows
-from sootsayer.store.chunk import CHUNK_MS, Chunk, Column
+from sootsayer.store.chunk import STRETCH_MS, Chunk, Column
 from sootsayer.store.envelope import Envelope, column_edges, fold, uses_level
 from sootsayer.store.level import HOUR_MS, SLOT_MS, Pieces, crc_of, hour_of, single, unpack_hour
 from sootsayer.store.minutes import Gathered, between, merge
 from sootsayer.store.readings import chunk_rows, decoded, level_upto_ms, tail_rows
 
-REPLAY_MS = 30 * CHUNK_MS  # read at a time: about half a million readings, 8 MB
+REPLAY_MS = 3 * STRETCH_MS  # read at a time: about half a million readings, 8 MB
 Scalings = Mapping[int, Scaling]
 
 
@@ -100,12 +100,12 @@ def read_batches(
     found = connection.execute(
         "SELECT start_ms FROM chunk WHERE start_ms >= ? AND end_ms > ? AND start_ms < ? "
         "ORDER BY start_ms LIMIT 1",
-        (start_ms // CHUNK_MS * CHUNK_MS, start_ms, end_ms),
+        (start_ms // STRETCH_MS * STRETCH_MS, start_ms, end_ms),
     ).fetchone()
     if found is None:
         return _last_batch(connection, start_ms, end_ms, damaged)
     minutes: dict[int, list[Chunk]] = {}
-    for chunk in chunk_rows(connection, found[0], min(end_ms, found[0] + REPLAY_MS)):
+    for chunk in chunk_rows(connection, max(start_ms, found[0]), min(end_ms, found[0] + REPLAY_MS)):
         minutes.setdefault(chunk.start_ms, []).append(chunk)
     ends_ms = [min(end_ms, max(chunk.end_ms for chunk in kept)) for kept in minutes.values()]
     events = read_events(connection, start_ms, ends_ms[-1])

@@ -16,8 +16,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from sootsayer.model import (
     Alert,
     AlertState,
@@ -39,9 +37,9 @@ from sootsayer.model import (
     Verdict,
 )
 from sootsayer.store import query, readings, rows
-from sootsayer.store.chunk import CHUNK_MS, Chunk, Column
+from sootsayer.store.chunk import STRETCH_MS, Chunk, Column
 from sootsayer.store.envelope import Envelope
-from sootsayer.store.minutes import Gathered, merge, minute_of
+from sootsayer.store.minutes import Gathered, merge
 from sootsayer.store.plain import from_plain
 from sootsayer.store.schema import cannot_read, open_reader
 from sootsayer.store.verdict_form import verdict_form
@@ -149,17 +147,18 @@ class ArchiveReader:
             yield from found
             start_ms = found[-1].upto_ms
 
-    def minutes(self, start_ms: int, end_ms: int) -> list[int]:
-        """Starts of the minutes that hold readings with ``start < t <= end``, ascending."""
+    def stretches(self, start_ms: int, end_ms: int) -> list[int]:
+        """Starts of the ten minutes that may hold readings with ``start < t <= end``."""
         with self._snapshot() as connection:
             found = connection.execute(
-                "SELECT DISTINCT start_ms FROM chunk WHERE start_ms >= ? AND start_ms < ?",
-                (start_ms // CHUNK_MS * CHUNK_MS, end_ms),
+                "SELECT start_ms FROM chunk WHERE start_ms >= ? AND start_ms < ?",
+                (start_ms // STRETCH_MS * STRETCH_MS, end_ms),
             ).fetchall()
-            tail = [column.t_ms for column in _tail_by_channel(connection).values()]
-        stored = {row[0] for row in found}
-        stored.update(minute_of(t_ms) for stamps in tail for t_ms in np.unique(stamps).tolist())
-        return sorted(minute for minute in stored if start_ms - CHUNK_MS < minute < end_ms)
+            tail = _tail_by_channel(connection).values()
+        stored = {row[0] // STRETCH_MS for row in found}
+        stored.update(*((column.t_ms - 1) // STRETCH_MS for column in tail))
+        starts_ms = [int(stretch) * STRETCH_MS for stretch in sorted(stored)]
+        return [at_ms for at_ms in starts_ms if start_ms - STRETCH_MS < at_ms < end_ms]
 
     # ------------------------------------------------------------ findings
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import sqlite3
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator
 
 from sootsayer.model import Scaling
-from sootsayer.store.chunk import CHUNK_MS, Chunk, ChunkDamagedError, Column, decode, encode
+from sootsayer.store.chunk import STRETCH_MS, Chunk, ChunkDamagedError, Column, decode, encode
 from sootsayer.store.level import HOUR_MS, crc_of, pack_hour
-from sootsayer.store.minutes import Gathered, chunks
+from sootsayer.store.minutes import Gathered, chunks, merge
 
 CHUNK_COLUMNS = "start_ms, end_ms, samples, codec, crc, body"
-FETCH_ROWS = 128  # about 1 MB of bodies at a time
+FETCH_ROWS = 16  # about 1 MB of bodies at a time
 
 
 def known_channels(connection: sqlite3.Connection) -> dict[tuple[str, Scaling], int]:
@@ -45,12 +46,26 @@ def write_tail(connection: sqlite3.Connection, columns: list[Column], upto_ms: i
 
 
 def write_chunks(connection: sqlite3.Connection, columns: list[Column], upto_ms: int) -> set[int]:
-    """Ascending columns as chunks; returns the starts of the hours they lie in."""
-    hours = set()
+    """Ascending columns as chunks; returns the starts of the ten minutes they lie in."""
+    stretches = set()
     for chunk in chunks(columns, upto_ms):
         _insert(connection, "chunk", chunk)
-        hours.add(chunk.start_ms // HOUR_MS * HOUR_MS)
-    return hours
+        stretches.add(chunk.start_ms // STRETCH_MS * STRETCH_MS)
+    return stretches
+
+
+def join_chunks(connection: sqlite3.Connection, stretch_ms: int) -> None:
+    """The chunks of ten minutes that are over as one, unless one of them is damaged."""
+    end_ms = stretch_ms + STRETCH_MS
+    found = list(chunk_rows(connection, stretch_ms, end_ms))
+    damaged: list[Chunk] = []
+    gathered = Gathered()
+    gathered.extend(decoded(found, None, damaged))
+    if len(found) > 1 and not damaged:
+        connection.execute(
+            "DELETE FROM chunk WHERE start_ms >= ? AND start_ms < ?", (stretch_ms, end_ms)
+        )
+        _insert(connection, "chunk", encode(merge(gathered), stretch_ms, end_ms))
 
 
 def write_level(connection: sqlite3.Connection, hour_ms: int) -> None:
@@ -71,13 +86,19 @@ def write_level(connection: sqlite3.Connection, hour_ms: int) -> None:
         )
 
 
+def unjoined_stretches(connection: sqlite3.Connection) -> set[int]:
+    """Starts of ten minutes that are in several chunks."""
+    starts = connection.execute("SELECT start_ms FROM chunk").fetchall()
+    counted = Counter(start_ms // STRETCH_MS * STRETCH_MS for (start_ms,) in starts)
+    return {stretch for stretch, count in counted.items() if count > 1}
+
+
 def hours_without_level(connection: sqlite3.Connection) -> set[int]:
     """Starts of the hours after the last that has a level."""
-    after_ms = level_upto_ms(connection)
     found = connection.execute(
-        f"SELECT DISTINCT start_ms / {HOUR_MS} FROM chunk WHERE start_ms >= ?", (after_ms,)
-    )
-    return {row[0] * HOUR_MS for row in found.fetchall()}
+        "SELECT start_ms FROM chunk WHERE start_ms >= ?", (level_upto_ms(connection),)
+    ).fetchall()
+    return {start_ms // HOUR_MS * HOUR_MS for (start_ms,) in found}
 
 
 def level_upto_ms(connection: sqlite3.Connection) -> int:
@@ -87,16 +108,16 @@ def level_upto_ms(connection: sqlite3.Connection) -> int:
 
 
 def chunk_rows(connection: sqlite3.Connection, start_ms: int, end_ms: int) -> Iterator[Chunk]:
-    """Chunks of minutes that hold any ``start < t <= end``, in order of time.
+    """Chunks that hold any ``start < t <= end``, in order of time.
 
     Fetched in handfuls, so no cursor stays open while the caller works.
     """
-    after = (start_ms // CHUNK_MS * CHUNK_MS, -1)
+    after = (start_ms // STRETCH_MS * STRETCH_MS, -1)
     while True:
         found = connection.execute(
             f"SELECT id, {CHUNK_COLUMNS} FROM chunk WHERE (start_ms, id) > (?, ?) "
-            "AND start_ms < ? ORDER BY start_ms, id LIMIT ?",
-            (*after, end_ms, FETCH_ROWS),
+            "AND start_ms < ? AND end_ms > ? ORDER BY start_ms, id LIMIT ?",
+            (*after, end_ms, start_ms, FETCH_ROWS),
         ).fetchall()
         for row in found:
             yield Chunk(*row[1:])
