@@ -78,7 +78,10 @@ def live() -> ResponseReturnValue:
         )
         refused.headers["Retry-After"] = "30"
         return refused
-    response = Response(event_stream(here.watch, here.limits, here.stop), mimetype=EVENT_STREAM)
+    # The server can tell that the browser has gone, long before the next heartbeat would.
+    gone = request.environ.get("waitress.client_disconnected", lambda: False)
+    stream = event_stream(here.watch, here.limits, lambda: here.stop.is_set() or gone(), here.stop)
+    response = Response(stream, mimetype=EVENT_STREAM)
     # A generator that was never started runs no "finally": only this is sure to be called.
     response.call_on_close(here.streams.release)
     return response

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -92,12 +92,17 @@ def _told(value: Any) -> Told:
     return Told(text, text)
 
 
-def event_stream(watch: Watch, limits: Limits, stop: threading.Event) -> Iterator[str]:
-    """Text of the stream until ``stop`` or the oldest age, at which the browser asks anew."""
+def event_stream(
+    watch: Watch, limits: Limits, ended: Callable[[], bool], stop: threading.Event
+) -> Iterator[str]:
+    """Text of the stream until it has ``ended`` or its oldest age, when the browser asks anew.
+
+    ``stop`` is what is waited on between two looks, so that going down takes no time.
+    """
     yield f"retry: {RETRY_MS}\n\n"
     sent: dict[str, str] = {}
     oldest, heartbeat = Deadline(limits.oldest_s), Deadline(limits.heartbeat_s)
-    while not stop.is_set() and not oldest.passed():
+    while not ended() and not oldest.passed():
         news = [(name, told) for name, told in watch.look().items() if sent.get(name) != told.mark]
         for name, told in news:
             sent[name] = told.mark

@@ -16,17 +16,23 @@ STOPPED = "stopped"
 UNKNOWN = "unknown"
 STATES = (NO_ARCHIVE, STOPPED, UNKNOWN, *(state.value for state in SourceState))
 
+# Each can be followed by "since …".
 SAYS = {
-    NO_ARCHIVE: "The recorder has not written anything yet.",
-    STOPPED: "The recorder is not writing.",
-    UNKNOWN: "The recorder writes, but does not say what it is doing.",
-    SourceState.CONNECTING: "Trying to reach the adapter.",
-    SourceState.READING: "Reading the car.",
-    SourceState.SILENT: "The adapter answers, the car does not.",
-    SourceState.KEY_OFF: "Key off. Nothing is asked, so that the car can sleep.",
-    SourceState.UNPLUGGED: "The adapter is unplugged.",
+    NO_ARCHIVE: "The recorder has not written anything yet",
+    STOPPED: "The recorder has written nothing new",
+    UNKNOWN: "The recorder does not say what it is doing",
+    SourceState.CONNECTING: "Trying to reach the adapter",
+    SourceState.READING: "Reading the car",
+    SourceState.SILENT: "The adapter answers, the car does not",
+    SourceState.KEY_OFF: "The key is off",
+    SourceState.UNPLUGGED: "The adapter has been unplugged",
 }
-READING_STALE = "The recorder writes, but the car has given nothing new."
+STALE = "The recorder runs, but the car has given nothing new"
+# Said where the recorder gives no reason of its own.
+REASONS = {
+    STOPPED: "Is its service running, and can the card be written?",
+    SourceState.KEY_OFF: "Nothing is asked, so that the car can sleep.",
+}
 
 
 def recorder_answer(
@@ -41,13 +47,12 @@ def recorder_answer(
     trusted = last_ms is not None and times.trusted(last_ms)
     written_ms = records.written_ms()
     if clock.wall_ms() - written_ms > limits.recorder_silent_s * 1000:
-        reason = "No commit since then. Is the recorder's service running, and the card writable?"
-        return _answer(STOPPED, SAYS[STOPPED], iso(written_ms), reason, last, trusted)
+        return _answer(STOPPED, SAYS[STOPPED], iso(written_ms), "", last, trusted)
     state = _known_state(health.get("state"))
     since = times.iso(_whole(health.get("since_ms")))
     reason = str(health.get("reason") or "")
     if state == SourceState.READING and _is_stale(archive, last_ms, limits):
-        return _answer(SourceState.SILENT, READING_STALE, last, reason, last, trusted)
+        return _answer(SourceState.SILENT, STALE, last, reason, last, trusted)
     return _answer(state, SAYS[state], since, reason, last, trusted)
 
 
@@ -71,7 +76,7 @@ def _answer(
         "state": str(state),
         "says": says,
         "since": since,
-        "reason": reason,
+        "reason": reason or REASONS.get(state, ""),
         "last_reading": last,
         "clock_trusted": clock_trusted,
     }

@@ -47,7 +47,13 @@ def serve(
 def _listen(app: Any, host: str, port: int, threads: int, sockets: dict[int, Any]) -> Any:
     try:
         return waitress.create_server(
-            app, map=sockets, host=host, port=port, threads=threads, ident="sootsayer"
+            app,
+            map=sockets,
+            host=host,
+            port=port,
+            threads=threads,
+            ident="sootsayer",
+            channel_request_lookahead=1,  # needed to see that a browser has gone
         )
     except (OSError, ValueError) as error:
         raise SootsayerError(

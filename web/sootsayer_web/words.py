@@ -97,6 +97,11 @@ def moment(text: str | None) -> Markup:
     return Markup('<time datetime="{}">{}</time>').format(text, say_moment(wall_ms))
 
 
+def clock_moment(text: str) -> Markup:
+    """A moment that the script shows to the second when it is of today."""
+    return Markup(str(moment(text)).replace("<time ", '<time data-show="clock" ', 1))
+
+
 def clock_time(wall_ms: int) -> Markup:
     """The same to the second, for rows that lie close together."""
     return Markup('<time datetime="{}" data-show="clock">{}</time>').format(
@@ -106,6 +111,7 @@ def clock_time(wall_ms: int) -> Markup:
 
 FILTERS = {
     "clock_time": clock_time,
+    "clock_moment": clock_moment,
     "figure": say_figure,
     "bytes": say_bytes,
     "percent": say_percent,
