@@ -75,6 +75,12 @@ class Make:
     iat_bias_k: float = 0.0
     ect_bias_k: float = 0.0
 
+    @property
+    def settled_trims(self) -> tuple[float, float]:
+        """What its control unit has learned at idle and driving after many miles without fault."""
+        off = 0.0 if self.metering is Metering.MAP else -self.maf_bias / (1.0 + self.maf_bias)
+        return off, off
+
 
 # One standard deviation, as part of the nominal figure, between cars from one line.
 SPREAD = {

@@ -104,6 +104,7 @@ class Cars:
         self.combustion = Combustion(makes)
         self.driveline = Driveline(makes)
         self.running: BoolArray = np.zeros(count, dtype=np.bool_)
+        self.cranking: BoolArray = np.zeros(count, dtype=np.bool_)
         self.ignition: BoolArray = np.zeros(count, dtype=np.bool_)
         self.run_s: FloatArray = np.zeros(count)
         self.trip_s: FloatArray = np.zeros(count)
@@ -119,8 +120,8 @@ class Cars:
         self._swept = column(makes, "displacement_m3")
         self._idling: BoolArray = np.zeros(count, dtype=np.bool_)
         self._cranked_s = np.zeros(count)
-        self._waited_s = np.full(count, 9.0)
-        self._volts = np.full(count, 12.5)
+        self._waited_s: FloatArray = np.full(count, 9.0)
+        self.volts: FloatArray = np.full(count, 12.5)
         self._iat_k = self.warmth.outside_k + 0.3 * (bay - outside)
         self._aat_k = self.warmth.outside_k.copy()
         self._compressor_nm = np.zeros(count)
@@ -252,7 +253,7 @@ class Cars:
         starts = ~self.running & controls.run & (rpm > RUNS_ABOVE_RPM) & (self._fuel_kg_s > 0.0)
         stalls = self.running & controls.run & (rpm < STALLS_BELOW_RPM)
         stops = self.running & ~controls.run
-        self.running = (self.running | starts) & ~stalls & ~stops
+        self.running = np.logical_and(self.running | starts, ~(stalls | stops))
         self.run_s = (self.run_s + STEP_S * self.running) * (controls.ignition & ~starts)
         fresh = controls.ignition & (self.trip_s == 0.0)
         if fresh.any():
@@ -262,9 +263,9 @@ class Cars:
             self.stalls = self.stalls + stalls
             self._waited_s = self._waited_s * ~stalls
         goal = np.where(self.running, 14.1, np.where(controls.ignition, 12.25, 12.55))
-        cranking = ~self.running & controls.run & (self._waited_s > 3.0)
-        goal = np.where(cranking, 10.1, goal)
-        self._volts = self._volts + (goal - self._volts) * 0.35
+        self.cranking = ~self.running & controls.run & (self._waited_s > 3.0)
+        goal = np.where(self.cranking, 10.1, goal)
+        self.volts = self.volts + (goal - self.volts) * 0.35
 
     # ------------------------------------------------------------ what can be read
 
@@ -307,7 +308,7 @@ class Cars:
         out[ROW["egr_pct"]] = 100.0 * np.maximum(egr.asked, self._shut_part * self.running)
         out[ROW["egr_err"]] = egr.error_pct(self._actual)
         out[ROW["baro"]] = self.warmth.outside_pa * 1e-3
-        out[ROW["vpwr"]] = self._volts
+        out[ROW["vpwr"]] = self.volts
         out[ROW["tp_r"]] = TRAVEL_PCT / 100.0 * turned
         out[ROW["aat"]] = self._aat_k - KELVIN_AT_0_C
         out[ROW["tac_pct"]] = turned

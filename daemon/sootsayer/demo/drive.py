@@ -221,11 +221,11 @@ class Drivers:
         """Length of the longest road."""
         return len(self._plan) - 4
 
-    def extend(self, road: Road) -> None:
-        """More road for a single car."""
-        more = np.zeros((road.seconds, 5, 1))
-        more[:, :, 0] = road.columns()
-        self._plan = np.concatenate([self._plan[:-4], more, self._plan[-4:]])
+    def onward(self, road: Road) -> Drivers:
+        """The same single driver, foot and all, on the next road."""
+        following = Drivers(self._cars, [road])
+        following._pedal, following._held, following._sum = self._pedal, self._held, self._sum
+        return following
 
     def controls(self, step: int) -> Controls:
         """What the drivers do in one step; they look five times a second."""

@@ -1,4 +1,4 @@
-"""How the invented control units put figures into bytes: SAE J1979 service 01, from the sender's end.
+"""How the invented control units put figures into bytes: J1979 service 01, the sender's end.
 
 Written apart from ``sootsayer.protocol``, which reads such bytes, so that each checks the other.
 """

@@ -93,7 +93,9 @@ def journeys(
         at_ms = start_ms + day * DAY_MS + homeward * 9 * 3_600_000 + int(draw.integers(0, 900_000))
         outside_c = float(draw.uniform(4, 12) + 8 * homeward)
         weather = Weather(outside_c, float(draw.uniform(97.5, 101.0)))
-        spec = CarSpec(car, seed * 1000 + number, tuple(faults), weather, at_ms)
+        spec = CarSpec(
+            car, seed * 1000 + number, tuple(faults), weather, at_ms, trims=car.settled_trims
+        )
         planned.append(Journey(spec, commute(seed * 1000 + number, minutes, bool(homeward))))
     return planned
 
