@@ -186,10 +186,15 @@ def export(
 @click.option("--no-live", is_flag=True, help="Only build the history, then end.")
 def demo(folder: Path | None, days: int, seed: int, http_port: int, no_live: bool) -> None:
     """The whole program on an invented car: some days of history, then live."""
-    from sootsayer.demonstration import run_demo
+    if no_live and folder is None:
+        raise click.UsageError("--no-live needs --dir, otherwise nothing would be left")
+    from sootsayer.demonstration import Demo, run_demo
+    from sootsayer.settings import shipped_settings
+    from sootsayer_web.serving import serve
 
     _log_to_stderr(logging.WARNING)
-    run_demo(folder, days, seed, http_port, live=not no_live)
+    wanted = Demo(folder, days, seed, http_port, live=not no_live)
+    run_demo(wanted, shipped_settings(), serve, _on_signals, sys.stdout)
 
 
 # ---------------------------------------------------------------- shared by the commands

@@ -8,6 +8,7 @@ from typing import Any
 
 from sootsayer.derive.frames import BLOCK_MS
 from sootsayer.fingerprint import fingerprint
+from sootsayer.live.coverage import Coverage
 from sootsayer.model import Anchor, Batch, Changes, SootsayerError
 from sootsayer.pipeline import Pipeline
 from sootsayer.report.verdict_json import verdict_json
@@ -21,6 +22,7 @@ SQLITE_MAGIC = (
     b"SQLite format 3\x00"  # the first bytes of every SQLite file (sqlite.org/fileformat)
 )
 COMMIT_EVERY = 500_000  # samples; bounds memory, while a commit costs a few milliseconds
+GAP_MS = 5_000  # the recorder's own measure: several missed polls are no gap
 PART = ".part"  # an archive being made; it takes its name only when it is whole
 
 
@@ -103,16 +105,24 @@ def _from_archive(reader: ArchiveReader, path: Path, progress: Progress) -> Iter
         progress(batch.upto_ms - first_ms, last_ms - first_ms)
 
 
-def feed_and_keep(batches: Iterator[Batch], pipeline: Pipeline, archive: Archive) -> None:
-    """Store and judge; the log time of such batches is the time they state themselves."""
+def feed_and_keep(
+    batches: Iterator[Batch], pipeline: Pipeline, archive: Archive, source: str = "capture"
+) -> None:
+    """Store and judge; the log time of such batches is the time they state themselves.
+
+    ``source``: whose clock that was, kept as the anchor.
+    """
+    coverage = Coverage(GAP_MS, None, "")
     anchored, uncommitted = False, 0
     for batch in batches:
         if not anchored and batch.series:
             first_ms = min(int(series.t_ms[0]) for series in batch.series)
-            archive.anchor(Anchor(first_ms, first_ms, False, "capture"))
+            archive.anchor(Anchor(first_ms, first_ms, source != "capture", source))
             anchored = True
         archive.append(batch)
         archive.apply(pipeline.feed(batch))
+        for gap in coverage.batch(batch):
+            archive.gap(gap)
         uncommitted += batch.samples
         if uncommitted >= COMMIT_EVERY:
             archive.commit()

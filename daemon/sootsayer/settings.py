@@ -82,7 +82,14 @@ class Settings:
     dashboard: DashboardSettings
 
 
-def load_settings(own_file: Path | None = None, machine_file: Path = MACHINE_FILE) -> Settings:
+def shipped_settings() -> Settings:
+    """The settings as shipped, whatever a person has changed on this machine."""
+    return load_settings(machine_file=None)
+
+
+def load_settings(
+    own_file: Path | None = None, machine_file: Path | None = MACHINE_FILE
+) -> Settings:
     """The shipped settings with ``own_file`` laid over them.
 
     Without ``own_file`` the machine's file is used if it exists. Raises SootsayerError naming
@@ -91,7 +98,7 @@ def load_settings(own_file: Path | None = None, machine_file: Path = MACHINE_FIL
     shipped = resources.files("sootsayer_config").joinpath("settings.toml")
     tables: dict[str, Any] = tomllib.loads(shipped.read_text(encoding="utf-8"))
     chosen = own_file
-    if chosen is None and machine_file.exists():
+    if chosen is None and machine_file is not None and machine_file.exists():
         chosen = machine_file
     if chosen is not None:
         _lay_over(tables, _read_toml(chosen), chosen)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 from freezegun import freeze_time
 
@@ -17,16 +18,18 @@ from sootsayer.live.health import Health
 from sootsayer.live.intake import Intake
 from sootsayer.live.source_thread import SourceThread
 from sootsayer.model import (
+    Batch,
     Gap,
     Reading,
     Sample,
     Scaling,
+    Series,
     SootsayerError,
     SourceEvent,
     SourceState,
     SourceStatus,
 )
-from sootsayer.settings import RecorderSettings, load_settings
+from sootsayer.settings import RecorderSettings, shipped_settings
 
 RPM = Scaling("rpm/4", 0.25, 0.0, "rpm")
 
@@ -41,7 +44,7 @@ def status(t_ms: int, state: SourceState, reason: str = "") -> SourceStatus:
 
 @pytest.fixture
 def settings() -> RecorderSettings:
-    return load_settings(machine_file=Path("/nonexistent")).recorder
+    return shipped_settings().recorder
 
 
 # ---------------------------------------------------------------- intake
@@ -150,6 +153,7 @@ def test_a_gap_carries_the_first_reason_after_the_last_reading() -> None:
     coverage = Coverage(5000, None, "")
     coverage.reading(1000)
     coverage.status(status(2000, SourceState.KEY_OFF, "voltage fell"))
+    assert coverage.reading(20_000) is None  # the adapter's own voltage, not the car
     coverage.status(status(60_000, SourceState.CONNECTING, "trying again"))
     coverage.status(status(61_000, SourceState.READING))
     assert coverage.reading(61_000) == Gap(1000, 60_999, "key off: voltage fell")
@@ -159,7 +163,24 @@ def test_a_gap_carries_the_first_reason_after_the_last_reading() -> None:
 def test_the_time_before_a_start_is_a_gap_with_its_own_reason() -> None:
     coverage = Coverage(5000, 1000, "recorder was stopped")
     coverage.status(status(90_000, SourceState.CONNECTING, "opening the port"))
+    coverage.status(status(98_000, SourceState.READING))
     assert coverage.reading(99_000) == Gap(1000, 98_999, "recorder was stopped")
+
+
+def test_a_batch_of_arrays_has_the_gaps_that_single_readings_have() -> None:
+    stamps = [1000, 2000, 2500, 20_000, 21_000, 40_000]
+    news = (
+        status(30_000, SourceState.KEY_OFF, "voltage fell"),
+        status(39_500, SourceState.READING),
+    )
+    rpm = Series("rpm", RPM, np.array(stamps), np.zeros(6, np.int64))
+    kpa = Series("map", RPM, np.array([2600]), np.zeros(1, np.int64))
+    coverage = Coverage(5000, None, "")
+    assert coverage.batch(Batch(40_000, (rpm, kpa), news)) == [
+        Gap(2600, 19_999, "no answer"),
+        Gap(21_000, 39_999, "key off: voltage fell"),
+    ]
+    assert coverage.batch(Batch(50_000)) == []
 
 
 # ---------------------------------------------------------------- wall clock

@@ -30,7 +30,7 @@ from sootsayer.model import (
 )
 from sootsayer.notify import Notifier
 from sootsayer.service import Plan, Recorder
-from sootsayer.settings import Settings, load_settings
+from sootsayer.settings import Settings, shipped_settings
 from sootsayer.store.archive import Archive
 from sootsayer.store.reader import ArchiveReader
 
@@ -172,7 +172,7 @@ class Bench:
 
 @pytest.fixture
 def bench(tmp_path: Path, in_background: InBackground) -> Iterator[Bench]:
-    shipped = load_settings(machine_file=Path("/nonexistent"))
+    shipped = shipped_settings()
     recorder = dataclasses.replace(
         shipped.recorder, batch_s=0.05, lateness_s=0.05, commit_s=0.5, idle_commit_s=1, gap_s=0.2
     )
@@ -302,6 +302,7 @@ def test_silence_and_stops_become_gaps_with_their_reasons(bench: Bench, until: U
     source.read(1)
     source.status(SourceState.KEY_OFF, "voltage fell")
     pass_a_gap(bench, until)
+    source.status(SourceState.READING, "1 channel")
     source.read(1)
     until(lambda: len(bench.reader().gaps()) == 1, "the gap is kept")
     bench.stop()

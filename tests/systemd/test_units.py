@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from sootsayer.settings import load_settings
+from sootsayer.settings import load_settings, shipped_settings
 from sootsayer.vehicle import load_vehicle
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -69,7 +69,7 @@ def test_the_watchdog_waits_longer_than_two_idle_commits() -> None:
     unit = configparser.ConfigParser(strict=False, interpolation=None)
     unit.optionxform = str  # type: ignore[assignment,method-assign]
     unit.read(ROOT / "systemd" / "sootsayer-recorder.service")
-    idle_s = load_settings(machine_file=Path("/nonexistent")).recorder.idle_commit_s
+    idle_s = shipped_settings().recorder.idle_commit_s
     assert float(unit["Service"]["WatchdogSec"]) > 2 * idle_s
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from sootsayer.model import Gap, SourceState, SourceStatus
+import numpy as np
+
+from sootsayer.model import Batch, Gap, SourceState, SourceStatus
 
 
 class Coverage:
@@ -16,9 +18,15 @@ class Coverage:
         self._gap_ms = gap_ms
         self._last_ms = last_ms
         self._reason = reason
+        self._resting = False  # the source has said that it is not reading the car
 
     def reading(self, t_ms: int) -> Gap | None:
-        """The gap that this reading ends, if it ends one."""
+        """The gap that this reading ends, if it ends one.
+
+        While the source rests, only the adapter's own voltage comes, and that covers nothing.
+        """
+        if self._resting:
+            return None
         last_ms, reason = self._last_ms, self._reason
         self._last_ms = t_ms if last_ms is None else max(t_ms, last_ms)
         self._reason = ""
@@ -29,5 +37,28 @@ class Coverage:
 
     def status(self, status: SourceStatus) -> None:
         """The first trouble after the last reading explains the gap; what follows are attempts."""
-        if status.state is not SourceState.READING and not self._reason:
+        self._resting = status.state is not SourceState.READING
+        if self._resting and not self._reason:
             self._reason = f"{status.state}: {status.reason}" if status.reason else status.state
+
+    def batch(self, batch: Batch) -> list[Gap]:
+        """All gaps that a batch of arrays ends, for recordings that do not come live."""
+        happened: list[tuple[int, SourceStatus | None]] = [
+            (event.t_ms, event) for event in batch.events if isinstance(event, SourceStatus)
+        ]
+        happened += [(t_ms, None) for t_ms in self._edges(batch)]
+        gaps = []
+        for t_ms, status in sorted(happened, key=lambda item: item[0]):
+            if status is not None:
+                self.status(status)
+            elif (gap := self.reading(t_ms)) is not None:
+                gaps.append(gap)
+        return gaps
+
+    def _edges(self, batch: Batch) -> list[int]:
+        """First and last stamp, and both sides of every silence in between."""
+        if not batch.series:
+            return []
+        stamps = np.unique(np.concatenate([series.t_ms for series in batch.series]))
+        silent = np.flatnonzero(np.diff(stamps) > self._gap_ms)
+        return [int(t) for t in stamps[np.unique([0, *silent, *(silent + 1), len(stamps) - 1])]]
