@@ -48,8 +48,8 @@ class ReplyDecoder:
     ``counters`` tells by name how many replies were what: nothing that a car says raises.
     """
 
-    def __init__(self) -> None:
-        self.counters: Counter[str] = Counter()
+    def __init__(self, counters: Counter[str] | None = None) -> None:
+        self.counters: Counter[str] = Counter() if counters is None else counters
         self._states: dict[str, UnitState] = {}
         self._owners: dict[str, str] = {}
         self._engine: str | None = None
