@@ -132,9 +132,7 @@ class Pipeline(Kept):
         number = self.trips.number
         use_position = bool(self.reader.has.get("actual")) and not self.reader.echoes()
         context = self._context(q)
-        rows = self.balance.step(
-            q, self.reader.throttle_part(q.throttle), opening_column(q, use_position)
-        )
+        rows = self.balance.step(q, opening_column(q, use_position))
         judged = self.openings.step(q, rows, self.balance, number, context, use_position)
         stops = self.stops.step(q)
         self.tally.step(q, judged, stops)
@@ -264,6 +262,12 @@ class Pipeline(Kept):
                 )
             if not has.get("command"):
                 notes.append("This car does not tell what it commands; permit and ask stay unseen.")
+        unmetered = self.balance.unmetered_air_g_s()
+        if unmetered > 0:
+            notes.append(
+                f"Trims at idle tell of at least {unmetered:.1f} g/s of air that enters behind the "
+                "air meter; that is an intake leak, not recirculation."
+            )
         if flow_not_seen(evidence) and has.get("rpm"):
             notes.append(f"Flow cannot be judged: {flow_not_seen(evidence)}.")
         return tuple(notes)

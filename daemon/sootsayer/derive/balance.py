@@ -4,8 +4,9 @@ The cylinder relation is learned while the valve is shut, over cold and warm dri
 coast and wide open together; then it is held and what is missing while the valve is open is
 the gas. Two forms, by what the car measures:
 
-MAP and MAF:   maf = k·N·p/T·(s + c·N + h·(T_coolant − T_intake)) − y·k·N/T − leak
-MAP, throttle: s·k·N·p/T = Σ A_j·knot_j(throttle)·p_b/√T·Ψ(p/p_b)
+MAP and MAF:   maf = k·N·p/T·(s + c·N + q·p − h·(T_coolant − T_intake)) − y·k·N/T − leak
+MAP, throttle: k·N·(s·p − y)/T = Σ A_j·knot_j(throttle)·p_b/√T·Ψ(p/p_b), with s fixed, since
+               at one throttle place MAP hardly varies while the valve is shut
 
 k = V_d/(120·R). The leak is a constant mass flow because a shut valve's leak is choked, while
 y scales with speed, so a leak present since the first day is still told apart. Standard ways of
@@ -33,12 +34,19 @@ UNKNOWN_DISPLACEMENT_L = 2.0  # leak and gain are in g/s whatever is assumed her
 FIXED_BREATHING = 0.92  # with throttle instead of MAF only products are seen; common practice
 HUBER = 1.5  # robust limit in standard deviations, customary value
 TRIP_MEMORY = 0.97  # weight a trip keeps when the next begins: about thirty trips count
+NEARLY_OPEN = 0.85  # MAP over barometric; above it the throttle hardly restricts anything
+TRIM_RISE_PCT = 8.0  # below this, trims at idle and under load count as equal; common practice
+TRIM_RAIL_PCT = 20.0  # trims near their end stop tell that there is more air, not how much
+TRIM_DOUBT_PCT = 2.0  # of idle air: what trims leave open about air past the meter
+SMOOTHING = 50  # readings over which idle air and trims are averaged
+LEAK = 5  # place of the leak among the coefficients
 LEAST_ROWS = 45  # a minute and a half of settled driving with the valve shut
-KNOTS_PART = np.array([0.0, 0.05, 0.12, 0.25, 0.5, 1.0])  # share of the throttle span
+KNOTS_PCT = np.array([0.0, 5, 10, 15, 20, 28, 40, 60, 100])  # dense where the plate is steep
 # Temperature at which recirculated gas reaches the manifold, after the passage has cooled it.
 # Between 100 °C (cooled) and 250 °C (short passage): 180 °C ± 60. It scales gas_pct only.
 GAS_AT_MANIFOLD_K = 453.0
-CP_RATIO = 1150 / 1005  # exhaust to air, at these temperatures
+GAS_SHARE_ERROR = 0.15  # of the share: what ± 60 K of that temperature make of it
+CP_RATIO = 1.11  # exhaust to air at these temperatures, from pure-gas tables
 
 
 def density_flow_g_s(
@@ -107,7 +115,8 @@ class FlowBalance(Kept):
 
     kept = (
         "mode", "gram", "moment", "rows", "weight", "square", "product", "last_residual",
-        "coefficients", "covariance", "baro_kpa", "idle_air_g_s",
+        "coefficients", "covariance", "baro_kpa", "idle_air_g_s", "idle_trim_pct",
+        "load_trim_pct",
     )  # fmt: skip
 
     def __init__(self, displacement_l: float | None) -> None:
@@ -116,6 +125,8 @@ class FlowBalance(Kept):
         self.mode = ""  # "maf", "throttle"
         self.baro_kpa = STANDARD_KPA
         self.idle_air_g_s = float("nan")
+        self.idle_trim_pct = float("nan")
+        self.load_trim_pct = float("nan")
         self._prior_mean = np.zeros(0)
         self._prior_sd = np.zeros(0)
         self._reset(0)
@@ -142,7 +153,7 @@ class FlowBalance(Kept):
         for name in ("gram", "moment", "rows", "weight", "square", "product"):
             setattr(self, name, getattr(self, name) * TRIP_MEMORY)
 
-    def step(self, q: Quantities, part: FloatArray, opening: FloatArray) -> Rows | None:
+    def step(self, q: Quantities, opening: FloatArray) -> Rows | None:
         """Rows of this block; learns from those with the valve shut. None where not seen."""
         self._learn_baro(q)
         has_maf = not np.isnan(q.maf).all()
@@ -154,11 +165,12 @@ class FlowBalance(Kept):
             self._start_mode("throttle")
         if not self.mode or (self.mode == "maf" and not has_maf):
             return None
-        rows = self._rows(q, part, opening)
+        rows = self._rows(q, opening)
         shut = rows.usable & (rows.opening < 0.01)
         if shut.any():
             self._learn(rows.features[shut], rows.target[shut])
             self._learn_idle(q, rows, shut)
+            self._learn_trims(q)
         return rows
 
     def displaced(self, features: FloatArray, target: float, rows: int) -> tuple[float, float]:
@@ -170,10 +182,25 @@ class FlowBalance(Kept):
         return missing, float(np.sqrt(variance + scatter))
 
     def leak_g_s(self) -> tuple[float, float] | None:
-        """Gas that passes the shut valve and its standard deviation, None where not separable."""
-        if self.mode != "maf" or not self.ready():
+        """Gas that passes the shut valve and its standard deviation, None where not separable.
+
+        Air that enters behind the air meter is missing from the balance in the same way, but
+        the fuel trims betray it: they rise at idle by its share, and gas leaves them alone.
+        """
+        if self.mode != "maf" or not self.ready() or np.isnan(self.idle_air_g_s):
             return None
-        return float(self.coefficients[4]), float(np.sqrt(self.covariance[4, 4]))
+        if self.idle_trim_pct > TRIM_RAIL_PCT:
+            return None
+        missing, variance = float(self.coefficients[LEAK]), float(self.covariance[LEAK, LEAK])
+        doubt = TRIM_DOUBT_PCT / 100 * self.idle_air_g_s
+        return missing - self.unmetered_air_g_s(), float(np.sqrt(variance + doubt**2))
+
+    def unmetered_air_g_s(self) -> float:
+        """Air past the meter, from the trims at idle against those under load; 0 if not seen."""
+        rise_pct = self.idle_trim_pct - self.load_trim_pct
+        if np.isnan(rise_pct) or rise_pct < TRIM_RISE_PCT:
+            return 0.0
+        return rise_pct / 100 * self.idle_air_g_s
 
     def sigma(self) -> float:
         """Scatter of one row in g/s; before anything is known, three per cent of 15 g/s."""
@@ -197,15 +224,18 @@ class FlowBalance(Kept):
 
     def _start_mode(self, mode: str) -> None:
         self.mode = mode
-        self._reset({"maf": 5, "throttle": len(KNOTS_PART)}.get(mode, 0))
+        self._reset({"maf": 6, "throttle": len(KNOTS_PCT) + 1}.get(mode, 0))
+        loose = 1.0 if self._known_displacement else 8.0
         if mode == "maf":
-            loose = 1.0 if self._known_displacement else 8.0
-            self._prior_mean = np.array([0.95, 0.0, 0.0, 8.0, 0.0])
-            self._prior_sd = np.array([0.2 * loose, 0.1 * loose, 0.1, 8.0 * loose, 4.0])
+            self._prior_mean = np.array([0.95, 0.0, 0.0, 0.0, 6.0, 0.0])
+            self._prior_sd = np.array(
+                [0.2 * loose, 0.1 * loose, 0.2 * loose, 0.1, 4.0 * loose, 4.0]
+            )
         elif mode == "throttle":
-            self._prior_mean = np.zeros(len(KNOTS_PART))
-            # A bore of 60 mm wide open passes about 300 (mm², kPa and √K folded in); loose.
-            self._prior_sd = np.full(len(KNOTS_PART), 50.0)
+            knots = len(KNOTS_PCT)
+            # A bore of 60 mm wide open has about 100 in these units (g·√K/(s·kPa)); loose.
+            self._prior_mean = np.array([*[0.0] * knots, 6.0])
+            self._prior_sd = np.array([*[50.0] * knots, 2.0])
 
     def _learn_baro(self, q: Quantities) -> None:
         known = q.baro[~np.isnan(q.baro)]
@@ -216,7 +246,7 @@ class FlowBalance(Kept):
         if len(standing) and 60 < standing[-1] < 110:
             self.baro_kpa = float(standing[-1])
 
-    def _rows(self, q: Quantities, part: FloatArray, opening: FloatArray) -> Rows:
+    def _rows(self, q: Quantities, opening: FloatArray) -> Rows:
         charge_k = _means(q.iat) + KELVIN_AT_0_C
         rpm, map_kpa = _means(q.rpm), _means(q.map)
         per_kpa = density_flow_g_s(self._displacement_l, rpm, np.ones(ROWS), charge_k)
@@ -226,14 +256,27 @@ class FlowBalance(Kept):
             coolant = _means(q.ect)
             heat = np.where(np.isnan(coolant), 0.0, coolant + KELVIN_AT_0_C - charge_k) / 100
             features = np.column_stack(
-                [density, density * rpm / 1000, -density * heat, -per_kpa, -np.ones(ROWS)]
+                [
+                    density,
+                    density * rpm / 1000,
+                    density * map_kpa / 100,
+                    -density * heat,
+                    -per_kpa,
+                    -np.ones(ROWS),
+                ]
             )
             target, sign = air, 1.0
         else:
             psi = compressible(map_kpa / self.baro_kpa)
             through = self.baro_kpa / np.sqrt(charge_k) * psi
-            features = _hats(np.clip(_means(part), 0, 1)) * through[:, None]
+            features = np.column_stack(
+                [
+                    _hats(_means(q.throttle)) * through[:, None],
+                    per_kpa,
+                ]
+            )
             target, sign = FIXED_BREATHING * density, -1.0
+            features[map_kpa > NEARLY_OPEN * self.baro_kpa] = np.nan
             air = target
         opening_mean = _means(opening)
         whole = np.isfinite(features).all(axis=1) & np.isfinite(target) & np.isfinite(opening_mean)
@@ -271,15 +314,27 @@ class FlowBalance(Kept):
     def _learn_idle(self, q: Quantities, rows: Rows, shut: BoolArray) -> None:
         idle = (q.states["idle"] == 1).reshape(ROWS, ROW_FRAMES).all(axis=1) & shut
         for air in rows.air_g_s[idle].tolist():
-            known = self.idle_air_g_s
-            self.idle_air_g_s = air if np.isnan(known) else known + (air - known) / 50
+            self.idle_air_g_s = _smoothed(self.idle_air_g_s, air)
+
+    def _learn_trims(self, q: Quantities) -> None:
+        trim = q.block.column("shrtft1") + q.block.column("longft1")
+        idle = (q.states["idle"] == 1) & q.settled & ~np.isnan(trim)
+        load = (q.states["cruise"] == 1) & q.settled & ~np.isnan(trim)
+        if idle.any():
+            self.idle_trim_pct = _smoothed(self.idle_trim_pct, float(trim[idle].mean()))
+        if load.any():
+            self.load_trim_pct = _smoothed(self.load_trim_pct, float(trim[load].mean()))
 
 
-def _hats(part: FloatArray) -> FloatArray:
+def _smoothed(known: float, value: float) -> float:
+    return value if np.isnan(known) else known + (value - known) / SMOOTHING
+
+
+def _hats(throttle_pct: FloatArray) -> FloatArray:
     """Piecewise-linear weights of the knots, shape (n, knots); each row adds up to one."""
-    hats = np.empty((len(part), len(KNOTS_PART)))
-    for index in range(len(KNOTS_PART)):
-        corner = np.zeros(len(KNOTS_PART))
+    hats = np.empty((len(throttle_pct), len(KNOTS_PCT)))
+    for index in range(len(KNOTS_PCT)):
+        corner = np.zeros(len(KNOTS_PCT))
         corner[index] = 1.0
-        hats[:, index] = np.interp(part, KNOTS_PART, corner)
+        hats[:, index] = np.interp(throttle_pct, KNOTS_PCT, corner)
     return hats

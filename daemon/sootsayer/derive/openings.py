@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from sootsayer.derive.balance import ROW_FRAMES, FlowBalance, Rows, gas_share
+from sootsayer.derive.balance import GAS_SHARE_ERROR, ROW_FRAMES, FlowBalance, Rows, gas_share
 from sootsayer.derive.frames import BLOCK_FRAMES, FRAME_MS
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.quantities import Quantities
@@ -208,8 +208,8 @@ class Openings(Kept):
             self.gains.append(flow / opening)
         air, charge_k = record["air"] / rows, record["charge_k"] / rows
         gas = 100 * gas_share(flow, air, charge_k)
-        high = 100 * gas_share(flow + sd, air, charge_k)
-        return flow, sd, due, gas, high - gas
+        scatter = 100 * gas_share(flow + sd, air, charge_k) - gas
+        return flow, sd, due, gas, float(np.hypot(scatter, GAS_SHARE_ERROR * gas))
 
     def due_gain_g_s(self, balance: FlowBalance) -> float:
         """What a fully open valve ought to pass: what this car has shown, else its size.

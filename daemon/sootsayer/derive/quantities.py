@@ -195,7 +195,7 @@ class Reader(Kept):
         """The running states of the handbook: who drives how, three-valued."""
         running = at_least(q.rpm, RUNNING_RPM)
         warm = at_least(q.ect, self._vehicle.warm_c)
-        part = self.throttle_part(q.throttle)
+        part = self._throttle_part(q.throttle)
         shut = self._throttle_shut(q)
         drive = q.block.column("n_d_stat")  # 0 park or neutral, 1 drive or reverse
         return {
@@ -217,7 +217,7 @@ class Reader(Kept):
             ]),
         }  # fmt: skip
 
-    def throttle_part(self, throttle: FloatArray) -> FloatArray:
+    def _throttle_part(self, throttle: FloatArray) -> FloatArray:
         """Share of this car's own throttle span, 0 at its resting place."""
         rest = self.throttle_places.rest_pct()
         full = max(80.0, float(np.nan_to_num(self.throttle_places.highest_pct)))

@@ -17,7 +17,7 @@ from typing import Any
 from sootsayer.model import Cause, Check
 
 NONE_OF_THESE = "none_of_these"
-LEAST_BITS = 0.05  # a check that tells less than this is not worth the walk to the car
+LEAST_BITS = 0.001  # below this a check tells nothing at all
 WORTH_SAYING = 1.5  # ratio of likelihoods from which evidence is named
 
 

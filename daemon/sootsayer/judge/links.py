@@ -106,8 +106,7 @@ def _permit(evidence: Evidence, state: LinkState | None, kinds: tuple[str, ...])
     else:
         fact = f"given in {100 * share:.0f} % of {say_duration(cruise_s)} of warm cruising"
     return _finding(
-        Link.PERMIT, state, round(watch.total_s), round(watch.total_failing_s), cruise_s, fact,
-        kinds,
+        Link.PERMIT, state, *watch.trips(), cruise_s, fact, kinds,
     )  # fmt: skip
 
 
@@ -125,9 +124,7 @@ def _ask(evidence: Evidence, state: LinkState | None, kinds: tuple[str, ...]) ->
         fact = f"{say_count(tally.openings, 'opening')}, up to {tally.most_asked_pct:.0f} %"
     else:
         fact = "no opening was asked for yet"
-    return _finding(
-        Link.ASK, state, tally.openings, round(watch.total_failing_s), watch.total_s, fact, kinds
-    )
+    return _finding(Link.ASK, state, *watch.trips(), watch.total_s, fact, kinds)
 
 
 def _move(evidence: Evidence, state: LinkState | None, kinds: tuple[str, ...]) -> LinkFinding:

@@ -108,7 +108,8 @@ class Watch(Kept):
 
 
 class TimeWatch(Watch):
-    """Share of eligible time, in a window of eligible time. Measure in per cent."""
+    """Share of eligible time, in a window of eligible time. Measure in per cent; counted are
+    the window's trips, and those among them whose own share passes the limit."""
 
     kept: ClassVar[tuple[str, ...]] = (
         "alert",
@@ -153,15 +154,25 @@ class TimeWatch(Watch):
             self.failing_s -= failing
         return self._finding()
 
+    def trips(self) -> tuple[int, int]:
+        """Trips in the window, and those among them that failed by themselves."""
+        by_trip: dict[float, list[float]] = {}
+        for _, _, eligible_s, failing_s, trip in self.parts:
+            whole = by_trip.setdefault(trip, [0.0, 0.0])
+            whole[0] += eligible_s
+            whole[1] += failing_s
+        limit = self.rule.limit("raise_share")
+        return len(by_trip), sum(fails > limit * whole for whole, fails in by_trip.values())
+
     def _finding(self) -> Finding:
         share = self.failing_s / self.eligible_s if self.eligible_s > 0 else 0.0
         failing = [part for part in self.parts if part[3] > 0]
-        trips = len({part[4] for part in self.parts})
+        trips, bad = self.trips()
         enough = self.eligible_s >= self.rule.limit("least_s")
         enough = enough and trips >= self.rule.limit("least_trips")
         return Finding(
-            seen=round(self.failing_s), chances=round(self.eligible_s),
-            eligible_s=self.eligible_s, measure=100 * min(1.0, share),
+            seen=bad, chances=trips, eligible_s=self.eligible_s,
+            measure=100 * min(1.0, share),
             first_ms=int(failing[0][0]) if failing else 0,
             last_ms=int(failing[-1][1]) if failing else 0,
             raised=enough and bool(failing) and share > self.rule.limit("raise_share"),
