@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sootsayer.demo.build import Make, column
+from sootsayer.demo.build import Make, Metering, column, flags
 from sootsayer.demo.combustion import AIR_PER_FUEL, Combustion, Exhaust
 from sootsayer.demo.driveline import Driveline
 from sootsayer.demo.egr_control import EgrControl
@@ -118,6 +118,7 @@ class Cars:
         self._closed_pct = column(makes, "closed_throttle_pct")
         self._shut_part = column(makes, "shut_raw") / 255.0
         self._swept = column(makes, "displacement_m3")
+        self._has_maf = flags([m.metering is not Metering.MAP for m in makes])
         self._idling: BoolArray = np.zeros(count, dtype=np.bool_)
         self._cranked_s = np.zeros(count)
         self._waited_s: FloatArray = np.full(count, 9.0)
@@ -170,6 +171,7 @@ class Cars:
         self._compressor_nm = COMPRESSOR_NM * (hot & on & self.running)
         promised = self._sensed.intake_kpa * self._sensed.rpm * self._swept / (0.12 * R_GAS * 318.0)
         part = self._sensed.air_g_s * 1e-3 / np.maximum(promised * 0.70, 1e-5)
+        part = np.where(self._has_maf, part, 1.0)
         trim = self.fuel.short + self.fuel.trim(self._idling)
         trimming = self.fuel.closed_loop & (coolant_c > 70.0)
         self.monitor.second(
@@ -245,8 +247,8 @@ class Cars:
     def _starter_nm(self, controls: Controls, rpm: FloatArray) -> FloatArray:
         self._waited_s = self._waited_s + STEP_S
         turning = controls.run & ~self.running & (self._waited_s > 3.0)
-        torque: FloatArray = STARTER_NM * turning * np.maximum(1.0 - rpm / STARTER_RPM, 0.0)
-        return torque
+        turns = np.maximum(STARTER_NM * (1.0 - rpm / STARTER_RPM), 0.0)
+        return np.where(turning, turns, 0.0)
 
     def _note_running(self, controls: Controls) -> None:
         rpm = self.driveline.rpm

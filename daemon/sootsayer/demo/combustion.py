@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from sootsayer.demo.build import Make, column
-from sootsayer.demo.gas import R_GAS
 from sootsayer.model import FloatArray
 
 FUEL_J_KG = 43.5e6
@@ -112,8 +111,3 @@ class Combustion:
         friction = (self._friction_pa + 0.9e4 * speed + 0.4e4 * speed * speed) * cold
         drag: FloatArray = (friction + exhaust_pa - intake_pa) * self._swept / (4.0 * np.pi)
         return drag
-
-
-def charge_density(intake_pa: FloatArray, intake_k: FloatArray) -> FloatArray:
-    density: FloatArray = intake_pa / (R_GAS * intake_k)
-    return density

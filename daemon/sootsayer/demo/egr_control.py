@@ -68,7 +68,7 @@ class EgrControl:
         wanted = np.maximum(wanted, WRONGLY_ASKED * wrong)
         wanted = wanted * (wanted > np.where(self.asked > 0.0, LEAST_KEPT, LEAST_ASKED))
         self._move(dt_s, wanted)
-        self._expect(sensed)
+        self._expect(air_kg * sensed.rpm / 0.12)
 
     def _conditions(self, sensed: Sensed, since_shift_s: FloatArray) -> BoolArray:
         fits: BoolArray = (
@@ -87,9 +87,9 @@ class EgrControl:
         change = np.minimum(np.maximum(change, -SHUTTING_PER_S * dt_s), OPENING_PER_S * dt_s)
         self.asked = np.maximum(self.asked + change * ~settle, 0.0)
 
-    def _expect(self, sensed: Sensed) -> None:
+    def _expect(self, air_g_s: FloatArray) -> None:
         gas = NOMINAL_GAS_G_S * self.asked * (1.12 - 0.12 * self.asked)
-        self.gas_due = gas / (gas + np.maximum(sensed.air_g_s, 1.0))
+        self.gas_due = gas / (gas + np.maximum(air_g_s, 1.0))
 
     def actual(self, travel_sensed: FloatArray) -> FloatArray:
         """Valve position as the control unit reports it, 0..1."""

@@ -10,31 +10,22 @@ import numpy as np
 
 from sootsayer.demo.build import Make, individual
 from sootsayer.demo.cars import CHANNELS, CarSpec
-from sootsayer.demo.control_unit import (
-    CALIBRATION,
-    ENGINE,
-    FUNCTIONAL,
-    REPLY_LESS_REQUEST,
-    VIN,
-    Moment,
-    control_units,
-)
+from sootsayer.demo.control_unit import CALIBRATION, ENGINE, VIN
 from sootsayer.demo.drive import commute, errand
 from sootsayer.demo.encoding import channels_of, supported_pids
 from sootsayer.demo.faults import Fault
-from sootsayer.demo.framing import CLEAR_TO_SEND, frames
 from sootsayer.demo.journeys import (
     KEPT_MS,
     Driven,
     Journey,
     Stored,
     drive,
-    moments,
     remembered,
     status_columns,
 )
 from sootsayer.demo.monitor import Memory
 from sootsayer.demo.warmth import Weather
+from sootsayer.demo.wire import CODES_EVERY_MS, REQUESTS, Wire
 from sootsayer.model import (
     Batch,
     CodeSeen,
@@ -52,17 +43,8 @@ SOURCE = "demo"
 UNIT = f"{ENGINE:X}"
 MINUTE_MS = 60_000
 DAY_MS = 86_400_000
-CODES_EVERY_MS = 300_000
 EPOCH_MS = 1_764_000_000_000  # 24 November 2025, where captures begin unless told otherwise
 
-# Requests in turn: which PIDs share one (so share one stamp) and how often each is sent.
-REQUESTS: tuple[tuple[tuple[int, ...], float], ...] = (
-    ((0x2C, 0x2D, 0x0C, 0x0B, 0x10, 0x11), 0.2),
-    ((0x0D, 0x0E, 0x06, 0x04), 0.6),
-    ((0x07, 0x05, 0x0F, 0x03, 0x65), 1.0),
-    ((0x45, 0x4C, 0x42, 0x1F), 2.0),
-    ((0x33, 0x46, 0x01, 0x41, 0x1C, 0x51), 20.0),
-)
 _CHANNELS_OF_PID = {
     0x2C: ("egr_pct",), 0x2D: ("egr_err",), 0x0C: ("rpm",), 0x0B: ("map",), 0x10: ("maf",),
     0x11: ("tp",), 0x0D: ("vss",), 0x0E: ("sparkadv",), 0x06: ("shrtft1",), 0x04: ("load_pct",),
@@ -219,7 +201,7 @@ def candump_lines(
     """The trips as lines of a candump log: requests, replies of both units, flow control."""
     trips = drive(planned)
     for trip, stored in zip(trips, remembered(trips), strict=True):
-        yield from _Wire(trip, stored, poll_s, foreign).lines()
+        yield from Wire(trip, stored, poll_s, foreign).lines()
 
 
 def write_candump(
@@ -235,80 +217,3 @@ def write_candump(
     with path.open("w", encoding="ascii") as out:
         out.writelines(f"{line}\n" for line in lines)
     return path
-
-
-class _Wire:
-    """One trip's talk on the bus, as text."""
-
-    def __init__(
-        self, trip: Driven, stored: Sequence[Stored], poll_s: float, foreign: bool
-    ) -> None:
-        self._trip = trip
-        self._stored = stored
-        self._times = [step.t_ms for step in stored]
-        self._poll_s = poll_s
-        self._foreign = foreign
-        self._units = control_units(trip.make)
-        self._draw = np.random.default_rng(trip.start_ms % 2**32)
-        self._us = 0
-
-    def lines(self) -> Iterator[str]:
-        raws = list(moments(self._trip, self._stored))
-        due = [0.0] * len(REQUESTS)
-        codes_ms = 0.0
-        end_ms = self._trip.key_off_ms - 200
-        now_ms = float(self._trip.start_ms + 200)
-        yield from self._opening(now_ms, raws)
-        now_ms += 300.0
-        while now_ms < end_ms:
-            self._us = max(self._us, int(now_ms * 1000))
-            if self._foreign:
-                yield from self._others()
-            for turn, (pids, every_s) in enumerate(REQUESTS):
-                if now_ms >= due[turn]:
-                    due[turn] = now_ms + max(every_s, self._poll_s) * 1000.0 - 1.0
-                    yield from self._ask(bytes((0x01, *pids)), raws)
-            if now_ms >= codes_ms:
-                codes_ms = now_ms + CODES_EVERY_MS
-                for service in (0x03, 0x07, 0x0A):
-                    yield from self._ask(bytes((service,)), raws)
-            now_ms += self._poll_s * 1000.0
-
-    def _opening(self, now_ms: float, raws: Sequence[dict[str, int]]) -> Iterator[str]:
-        self._us = int(now_ms * 1000)
-        for request in (
-            b"\x01\x00",
-            b"\x01\x20",
-            b"\x01\x40",
-            b"\x01\x60",
-            b"\x09\x02",
-            b"\x09\x04",
-        ):
-            yield from self._ask(request, raws)
-
-    def _ask(self, request: bytes, raws: Sequence[dict[str, int]]) -> Iterator[str]:
-        yield self._line(FUNCTIONAL, frames(request)[0])
-        wait_us = int(self._draw.integers(2500, 9000))
-        self._us += wait_us
-        at = min((self._us // 1000 - self._trip.start_ms) // KEPT_MS, len(raws) - 1)
-        memory = self._stored[max(bisect_right(self._times, self._us // 1000) - 1, 0)].memory
-        moment = Moment(raws[at], memory)
-        for unit in self._units:
-            payload = unit.answer(request, moment)
-            if payload is None:
-                continue
-            first, *rest = frames(payload)
-            yield self._line(unit.address, first)
-            if rest:
-                yield self._line(unit.address - REPLY_LESS_REQUEST, CLEAR_TO_SEND.ljust(8, b"\0"))
-                for frame in rest:
-                    yield self._line(unit.address, frame)
-
-    def _others(self) -> Iterator[str]:
-        yield self._line(0x1A4, self._draw.bytes(8))
-        yield self._line(0x316, self._draw.bytes(6))
-
-    def _line(self, address: int, content: bytes) -> str:
-        self._us += int(self._draw.integers(220, 900))
-        seconds, micros = divmod(self._us, 1_000_000)
-        return f"({seconds}.{micros:06d}) can0 {address:03X}#{content.hex().upper()}"
