@@ -228,6 +228,7 @@ class Archive:
                     newest = (int(column.t_ms[-1]) for column in merge(self._kept, self._fresh))
                     self._upto_ms = max(self._upto_ms, *newest)
                 self._commit(self._upto_ms if self._oldest_ms is not None else None)
+                self._tidy_log()
             finally:
                 self._connection.close()
                 self._lock_file.close()
@@ -253,6 +254,13 @@ class Archive:
         self._failed = False
         self._fresh = Gathered()
         self._waiting = Waiting()
+
+    def _tidy_log(self) -> None:
+        """Everything into the file itself, so that who copies it then has it all."""
+        try:
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        except sqlite3.Error as trouble:
+            raise cannot_write(self._path, trouble) from trouble
 
     def _commit_tail(self) -> None:
         with self._transaction() as connection:

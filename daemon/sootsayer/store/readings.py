@@ -12,6 +12,7 @@ from sootsayer.store.level import HOUR_MS, crc_of, pack_hour
 from sootsayer.store.minutes import Gathered, chunks, merge
 
 CHUNK_COLUMNS = "start_ms, end_ms, samples, codec, crc, body"
+CHUNK_VALUES = "start_ms, end_ms, samples, codec, crc, CAST(body AS BLOB)"  # whatever a bit says
 FETCH_ROWS = 16  # about 1 MB of bodies at a time
 
 
@@ -115,7 +116,7 @@ def chunk_rows(connection: sqlite3.Connection, start_ms: int, end_ms: int) -> It
     after = (start_ms // STRETCH_MS * STRETCH_MS, -1)
     while True:
         found = connection.execute(
-            f"SELECT id, {CHUNK_COLUMNS} FROM chunk WHERE (start_ms, id) > (?, ?) "
+            f"SELECT id, {CHUNK_VALUES} FROM chunk WHERE (start_ms, id) > (?, ?) "
             "AND start_ms < ? AND end_ms > ? ORDER BY start_ms, id LIMIT ?",
             (*after, end_ms, start_ms, FETCH_ROWS),
         ).fetchall()
@@ -127,7 +128,7 @@ def chunk_rows(connection: sqlite3.Connection, start_ms: int, end_ms: int) -> It
 
 
 def tail_rows(connection: sqlite3.Connection) -> list[Chunk]:
-    found = connection.execute(f"SELECT {CHUNK_COLUMNS} FROM tail ORDER BY id").fetchall()
+    found = connection.execute(f"SELECT {CHUNK_VALUES} FROM tail ORDER BY id").fetchall()
     return [Chunk(*row) for row in found]
 
 
