@@ -50,7 +50,8 @@ class Pipeline(Kept):
     """Judges one car."""
 
     kept = (
-        "framer", "reader", "trips", "balance", "openings", "stops", "rests", "rules", "tally",
+        "framer", "reader", "trips", "balance", "cross", "openings", "stops", "rests", "rules",
+        "tally",
     )  # fmt: skip
 
     def __init__(self, vehicle: Vehicle) -> None:
@@ -59,6 +60,7 @@ class Pipeline(Kept):
         self.reader = Reader(vehicle)
         self.trips = Trips()
         self.balance = FlowBalance(vehicle.displacement_l)
+        self.cross = FlowBalance(vehicle.displacement_l, only="throttle")
         self.openings = Openings()
         self.stops = Stops()
         self.rests = Rests()
@@ -129,11 +131,17 @@ class Pipeline(Kept):
             trips[trip.number] = trip
         if self.trips.number != before:
             self.balance.new_trip()
+            self.cross.new_trip()
         number = self.trips.number
         use_position = bool(self.reader.has.get("actual")) and not self.reader.echoes()
         context = self._context(q)
-        rows = self.balance.step(q, opening_column(q, use_position))
-        judged = self.openings.step(q, rows, self.balance, number, context, use_position)
+        opening = opening_column(q, use_position)
+        rows = self.balance.step(q, opening)
+        # Without an air meter the main balance already rests on the throttle.
+        cross_rows = self.cross.step(q, opening) if self.balance.mode == "maf" else None
+        judged = self.openings.step(
+            q, (rows, cross_rows), (self.balance, self.cross), number, context, use_position
+        )
         stops = self.stops.step(q)
         self.tally.step(q, judged, stops)
         self.trips.openings += len(judged)
@@ -237,7 +245,7 @@ class Pipeline(Kept):
         leak = self.balance.leak_g_s()
         if leak is not None:
             learned["leak_g_s"], learned["leak_sd_g_s"] = round(leak[0], 2), round(leak[1], 2)
-        gain = self.openings.gain_g_s()
+        gain = self.balance.gain_g_s()
         if gain is not None:
             learned["fully_open_g_s"] = round(gain, 1)
         if not np.isnan(self.balance.idle_air_g_s):

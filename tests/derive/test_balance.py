@@ -127,7 +127,7 @@ def test_gain_and_leak_are_found_apart():
         estimate = pipeline.balance.leak_g_s()
         assert estimate is not None
         found[leak] = estimate[0]
-        assert pipeline.openings.gain_g_s() == pytest.approx(5.0, rel=0.1)
+        assert pipeline.balance.gain_g_s() == pytest.approx(5.0, rel=0.1)
     assert found[0.6] - found[0.0] == pytest.approx(0.6, abs=0.1)
     assert found[0.0] == pytest.approx(0.366, abs=0.1)
 

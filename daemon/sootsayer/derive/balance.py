@@ -15,6 +15,7 @@ speed-density metering (Heywood, Internal Combustion Engine Fundamentals, ch. 2.
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,9 +118,12 @@ class FlowBalance(Kept):
         "mode", "gram", "moment", "rows", "weight", "square", "product", "last_residual",
         "coefficients", "covariance", "baro_kpa", "idle_air_g_s", "idle_trim_pct",
         "load_trim_pct",
+        "gains",
     )  # fmt: skip
 
-    def __init__(self, displacement_l: float | None) -> None:
+    def __init__(self, displacement_l: float | None, only: str = "") -> None:
+        self._only = only
+        self.gains: deque[float] = deque(maxlen=60)  # g/s per full opening, of those that flowed
         self._known_displacement = displacement_l is not None
         self._displacement_l = displacement_l or UNKNOWN_DISPLACEMENT_L
         self.mode = ""  # "maf", "throttle"
@@ -159,10 +163,7 @@ class FlowBalance(Kept):
         has_maf = not np.isnan(q.maf).all()
         if np.isnan(q.map).all() or np.isnan(q.rpm).all():
             return None
-        if has_maf and self.mode != "maf":
-            self._start_mode("maf")
-        elif not self.mode and not np.isnan(q.throttle).all():
-            self._start_mode("throttle")
+        self._choose_mode(has_maf, not np.isnan(q.throttle).all())
         if not self.mode or (self.mode == "maf" and not has_maf):
             return None
         rows = self._rows(q, opening)
@@ -213,14 +214,42 @@ class FlowBalance(Kept):
         resemblance = min(0.9, max(0.0, self.product / self.square))
         return (1 + resemblance) / (1 - resemblance)
 
+    def note_flow(self, flow_g_s: float, sd_g_s: float, opening: float, due_g_s: float) -> None:
+        """Learn what the fully open valve passes, from openings that clearly flowed."""
+        if opening > 0.05 and flow_g_s > 2 * sd_g_s and flow_g_s > 0.3 * due_g_s:
+            self.gains.append(flow_g_s / opening)
+
+    def gain_g_s(self) -> float | None:
+        """Air that the fully open valve displaces: median of the better half of openings."""
+        if len(self.gains) < 5:
+            return None
+        ordered = sorted(self.gains)
+        better = ordered[len(ordered) // 2 :]
+        return better[len(better) // 2]
+
+    def due_gain_g_s(self) -> float:
+        """What a fully open valve ought to displace: what this car has shown, else its size.
+
+        1.2 g/s per litre is the lower end of common practice: 15–40 mm² effective on 2–3.5 L at
+        0.15 g/s per mm² when choked.
+        """
+        by_size = 1.2 * self._displacement_l
+        shown = self.gain_g_s()
+        return max(by_size, shown) if shown is not None else by_size
+
     def breathing(self) -> float:
         """Mass-flow slope s: what the engine draws per kPa against a perfect pump."""
         return float(self.coefficients[0]) if self.mode == "maf" else FIXED_BREATHING
 
-    def displacement_l(self) -> float:
-        return self._displacement_l
-
     # ------------------------------------------------------------ learning
+
+    def _choose_mode(self, has_maf: bool, has_throttle: bool) -> None:
+        """Air mass is the better witness; throttle is taken where there is none, or on request."""
+        if has_maf and self._only != "throttle":
+            if self.mode != "maf":
+                self._start_mode("maf")
+        elif has_throttle and not self.mode:
+            self._start_mode("throttle")
 
     def _start_mode(self, mode: str) -> None:
         self.mode = mode

@@ -40,21 +40,39 @@ STEP_FLOOR_KPA = 0.3  # quantisation of a whole-kPa MAP reading, 1/√12
 
 
 @dataclass(frozen=True, slots=True)
+class Flow:
+    """What one balance says of one opening: displaced air, its sd, and what was due, in g/s.
+
+    ``due_asked_g_s``: due if the valve stood where it was asked to stand.
+    """
+
+    flow_g_s: float
+    sd_g_s: float
+    due_g_s: float
+    due_asked_g_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Judged:
-    """An opening with the counts the rules need beside the values people read."""
+    """An opening with the counts the rules need beside the values people read.
+
+    ``flow`` rests on the air meter where there is one; ``cross`` is a second opinion from
+    throttle and manifold pressure, which knows nothing of the air meter.
+    """
 
     opening: Opening
     settled_frames: int
     short_frames: int
     over_frames: int
     measured: bool  # position was known and is no mere echo
-    due_asked_g_s: float | None  # flow due if the valve stood where it was asked to stand
+    flow: Flow | None
+    cross: Flow | None
 
 
 class Openings(Kept):
     """Finds openings, measures them, and hands them over once they can be judged."""
 
-    kept = ("number", "asking", "current", "pending", "edge", "gains")
+    kept = ("number", "asking", "current", "pending", "edge")
 
     def __init__(self) -> None:
         self.number = 0
@@ -62,33 +80,29 @@ class Openings(Kept):
         self.current: dict[str, Any] | None = None
         self.pending: deque[dict[str, Any]] = deque(maxlen=200)
         self.edge: deque[list[float]] = deque(maxlen=EDGE_FRAMES)  # [map, rpm, throttle, asked]
-        self.gains: deque[float] = deque(maxlen=60)  # g/s per full opening of openings that flowed
 
     def step(
         self,
         q: Quantities,
-        rows: Rows | None,
-        balance: FlowBalance,
+        rows: tuple[Rows | None, Rows | None],
+        balances: tuple[FlowBalance, FlowBalance],
         trip: int,
         context: dict[str, float],
         position_counts: bool,
     ) -> list[Judged]:
-        """Openings that can now be judged. ``context``: circumstances at this moment."""
+        """Openings that can now be judged.
+
+        ``rows`` and ``balances``: the main balance and the second opinion. ``context``:
+        circumstances at this moment.
+        """
         if not q.block.contiguous:
             self._close(q.block.start_ms)
             self.edge.clear()
         owner = self._walk(q, trip, context, position_counts)
-        if rows is not None:
-            self._add_rows(rows, owner)
-        return self._judge(balance, trip)
-
-    def gain_g_s(self) -> float | None:
-        """Flow of the fully open valve in g/s: median of the better half of recent openings."""
-        if len(self.gains) < 5:
-            return None
-        ordered = sorted(self.gains)
-        better = ordered[len(ordered) // 2 :]
-        return better[len(better) // 2]
+        for opinion, part in enumerate(rows):
+            if part is not None:
+                _add_rows(part, owner, opinion)
+        return self._judge(balances, trip)
 
     # ------------------------------------------------------------ frame by frame
 
@@ -134,8 +148,7 @@ class Openings(Kept):
         self.current = {
             "number": self.number, "trip": trip, "start_ms": start_ms, "end_ms": start_ms,
             "frames": 0, "asked": 0.0, "moved": 0.0, "moved_n": 0, "settled": 0, "short": 0,
-            "over": 0, "edge": None, "rows": 0, "features": None, "target": 0.0, "air": 0.0,
-            "density": 0.0, "charge_k": 0.0, "opening": 0.0, "context": dict(context),
+            "over": 0, "edge": None, "sums": [_no_rows(), _no_rows()], "context": dict(context),
             "position_counts": position_counts,
         }  # fmt: skip
 
@@ -145,95 +158,103 @@ class Openings(Kept):
             current["end_ms"] = end_ms
             self.pending.append(current)
 
-    def _add_rows(self, rows: Rows, owner: list[dict[str, Any] | None]) -> None:
-        for row in np.flatnonzero(rows.usable & (rows.opening >= 0.0)).tolist():
-            opening = owner[row * ROW_FRAMES]
-            if opening is None or any(
-                owner[row * ROW_FRAMES + k] is not opening for k in range(1, ROW_FRAMES)
-            ):
-                continue
-            features = rows.features[row]
-            before = opening["features"]
-            opening["features"] = features if before is None else np.asarray(before) + features
-            opening["rows"] += 1
-            opening["target"] += float(rows.target[row])
-            opening["air"] += float(rows.air_g_s[row])
-            opening["density"] += float(rows.density_g_s_kpa[row])
-            opening["charge_k"] += float(rows.charge_k[row])
-            opening["opening"] += float(rows.opening[row])
-
     # ------------------------------------------------------------ judging
 
-    def _judge(self, balance: FlowBalance, trip: int) -> list[Judged]:
+    def _judge(self, balances: tuple[FlowBalance, FlowBalance], trip: int) -> list[Judged]:
         judged: list[Judged] = []
         waiting: deque[dict[str, Any]] = deque(maxlen=self.pending.maxlen)
         for record in self.pending:
             # Without known breathing wait, but not for ever: two more trips, then say unknown.
-            if record["rows"] and not balance.ready() and trip <= record["trip"] + 2:
+            ready = balances[0].ready() or not record["sums"][0]["rows"]
+            if not ready and trip <= record["trip"] + 2:
                 waiting.append(record)
             else:
-                judged.append(self._measure(record, balance))
+                judged.append(_measure(record, balances))
         self.pending = waiting
         return judged
 
-    def _measure(self, record: dict[str, Any], balance: FlowBalance) -> Judged:
-        frames = record["frames"]
-        asked = record["asked"] / frames
-        moved = record["moved"] / record["moved_n"] if record["moved_n"] else None
-        flow = flow_sd = due = gas = gas_sd = None
-        if record["rows"] and balance.ready():
-            flow, flow_sd, due, gas, gas_sd = self._flow(record, balance)
-        step, step_sd, step_due = self._step(record, balance)
-        counts = record["position_counts"]
-        opening = Opening(
-            record["number"], record["trip"], record["start_ms"], record["end_ms"],
-            asked, moved if counts else None, flow, flow_sd, due, gas, gas_sd,
-            step, step_sd, step_due, record["context"],
-        )  # fmt: skip
-        measured = counts and record["settled"] > 0
-        due_asked = self.due_gain_g_s(balance) * asked / 100 if flow is not None else None
-        return Judged(
-            opening, record["settled"], record["short"], record["over"], measured, due_asked
-        )
 
-    def _flow(
-        self, record: dict[str, Any], balance: FlowBalance
-    ) -> tuple[float, float, float, float, float]:
-        rows = record["rows"]
-        features = np.asarray(record["features"]) / rows
-        flow, sd = balance.displaced(features, record["target"] / rows, rows)
-        opening = record["opening"] / rows
-        due = self.due_gain_g_s(balance) * opening
-        if opening > 0.05 and flow > 2 * sd and flow > 0.3 * due:
-            self.gains.append(flow / opening)
-        air, charge_k = record["air"] / rows, record["charge_k"] / rows
-        gas = 100 * gas_share(flow, air, charge_k)
-        scatter = 100 * gas_share(flow + sd, air, charge_k) - gas
-        return flow, sd, due, gas, float(np.hypot(scatter, GAS_SHARE_ERROR * gas))
+def _no_rows() -> dict[str, Any]:
+    return {
+        "rows": 0, "features": None, "target": 0.0, "air": 0.0, "density": 0.0,
+        "charge_k": 0.0, "opening": 0.0,
+    }  # fmt: skip
 
-    def due_gain_g_s(self, balance: FlowBalance) -> float:
-        """What a fully open valve ought to pass: what this car has shown, else its size.
 
-        1.2 g/s per litre is the lower end of common practice: 15–40 mm² effective on 2–3.5 L at
-        0.15 g/s per mm² when choked.
-        """
-        by_size = 1.2 * balance.displacement_l()
-        shown = self.gain_g_s()
-        return max(by_size, shown) if shown is not None else by_size
+def _add_rows(rows: Rows, owner: list[dict[str, Any] | None], opinion: int) -> None:
+    for row in np.flatnonzero(rows.usable & (rows.opening >= 0.0)).tolist():
+        members = owner[row * ROW_FRAMES : (row + 1) * ROW_FRAMES]
+        opening = members[0]
+        if opening is None or any(member is not opening for member in members):
+            continue
+        sums = opening["sums"][opinion]
+        features, before = rows.features[row], sums["features"]
+        sums["features"] = features if before is None else np.asarray(before) + features
+        sums["rows"] += 1
+        sums["target"] += float(rows.target[row])
+        sums["air"] += float(rows.air_g_s[row])
+        sums["density"] += float(rows.density_g_s_kpa[row])
+        sums["charge_k"] += float(rows.charge_k[row])
+        sums["opening"] += float(rows.opening[row])
 
-    def _step(
-        self, record: dict[str, Any], balance: FlowBalance
-    ) -> tuple[float | None, float | None, float | None]:
-        """MAP step at the opening edge and the step that was due."""
-        edge, rows = record["edge"], record["rows"]
-        if edge is None or not rows:
-            return None, None, None
-        step, sd, after_kpa = edge
-        if after_kpa > 0.7 * balance.baro_kpa:  # the throttle is no longer near choking
-            return None, None, None
-        per_kpa = record["density"] / rows * balance.breathing()
-        due = self.due_gain_g_s(balance) * record["opening"] / rows / per_kpa
-        return step, sd, due
+
+def _measure(record: dict[str, Any], balances: tuple[FlowBalance, FlowBalance]) -> Judged:
+    asked = record["asked"] / record["frames"]
+    moved = record["moved"] / record["moved_n"] if record["moved_n"] else None
+    counts = record["position_counts"]
+    flow, cross = (
+        _flow(sums, asked, balance) for sums, balance in zip(record["sums"], balances, strict=True)
+    )
+    gas, gas_sd = _gas(record["sums"][0], flow)
+    step, step_sd, step_due = _step(record, balances[0])
+    opening = Opening(
+        number=record["number"], trip=record["trip"], start_ms=record["start_ms"],
+        end_ms=record["end_ms"], asked_pct=asked, moved_pct=moved if counts else None,
+        flow_g_s=flow.flow_g_s if flow else None, flow_sd_g_s=flow.sd_g_s if flow else None,
+        due_g_s=flow.due_g_s if flow else None, gas_pct=gas, gas_sd_pct=gas_sd,
+        map_step_kpa=step, map_step_sd_kpa=step_sd, map_step_due_kpa=step_due,
+        context=record["context"],
+    )  # fmt: skip
+    return Judged(
+        opening, record["settled"], record["short"], record["over"],
+        counts and record["settled"] > 0, flow, cross,
+    )  # fmt: skip
+
+
+def _flow(sums: dict[str, Any], asked_pct: float, balance: FlowBalance) -> Flow | None:
+    rows = sums["rows"]
+    if not rows or not balance.ready():
+        return None
+    features = np.asarray(sums["features"]) / rows
+    flow, sd = balance.displaced(features, sums["target"] / rows, rows)
+    opening, gain = sums["opening"] / rows, balance.due_gain_g_s()
+    balance.note_flow(flow, sd, opening, gain * opening)
+    return Flow(flow, sd, gain * opening, gain * asked_pct / 100)
+
+
+def _gas(sums: dict[str, Any], flow: Flow | None) -> tuple[float | None, float | None]:
+    """Gas share in per cent and its standard deviation."""
+    if flow is None:
+        return None, None
+    air, charge_k = sums["air"] / sums["rows"], sums["charge_k"] / sums["rows"]
+    gas = 100 * gas_share(flow.flow_g_s, air, charge_k)
+    scatter = 100 * gas_share(flow.flow_g_s + flow.sd_g_s, air, charge_k) - gas
+    return gas, float(np.hypot(scatter, GAS_SHARE_ERROR * gas))
+
+
+def _step(
+    record: dict[str, Any], balance: FlowBalance
+) -> tuple[float | None, float | None, float | None]:
+    """MAP step at the opening edge, its sd, and the step that was due."""
+    edge, sums = record["edge"], record["sums"][0]
+    if edge is None or not sums["rows"]:
+        return None, None, None
+    step, sd, after_kpa = edge
+    if after_kpa > 0.7 * balance.baro_kpa:  # the throttle is no longer near choking
+        return None, None, None
+    per_kpa = sums["density"] / sums["rows"] * balance.breathing()
+    due = balance.due_gain_g_s() * sums["opening"] / sums["rows"] / per_kpa
+    return step, sd, due
 
 
 def _add_frame(current: dict[str, Any], frame: list[float], settled: bool) -> None:

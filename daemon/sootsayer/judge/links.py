@@ -202,7 +202,10 @@ def _effect(evidence: Evidence, state: LinkState | None, kinds: tuple[str, ...])
     if watch.open:
         fact = f"idle unsteady at {_of(watch)} warm stops"
     elif idle and watch.total >= LEAST_STOPS:
-        fact = f"warm idle steady within {max(idle):.0f} rpm over {watch.total} stops"
+        usual = sorted(idle)[len(idle) // 2]
+        fact = (
+            f"warm idle wanders by {usual:.0f} rpm, at {watch.failed} of {watch.total} stops more"
+        )
     else:
         fact = f"only {say_count(watch.total, 'warm stop')} long enough so far"
     return _finding(Link.EFFECT, state, watch.total, watch.failed, _seen_s(watch), fact, kinds)

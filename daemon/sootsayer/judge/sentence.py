@@ -18,6 +18,10 @@ BROKEN_BY_RULE = {
     "F2": "Exhaust gas gets in although the valve is told to be shut.",
     "E2": "The engine idles roughly when warm.",
 }
+SENSOR = (
+    "The position reading does not fit the command, yet gas flows as it should; "
+    "suspect the position sensor first."
+)
 UNMEASURED = (
     "The valve is asked to open, but no gas follows; whether it moves, this car does not tell."
 )
@@ -47,6 +51,8 @@ def compose(
         sentence = DOUBTFUL[accused.link]
     elif loudest.rule in ("F1", "F1S") and _state(links, Link.MOVE) is LinkState.UNSEEN:
         sentence = UNMEASURED
+    elif loudest.rule in ("M1", "M2") and _state(links, Link.FLOW) is LinkState.HOLDING:
+        sentence = SENSOR
     else:
         sentence = BROKEN_BY_RULE.get(loudest.rule) or loudest.title + "."
     parts = [loudest.text, *circumstances[:1], *_likeliest(causes), watched]

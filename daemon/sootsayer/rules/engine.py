@@ -14,7 +14,7 @@ from sootsayer.derive.keep import Kept
 from sootsayer.derive.openings import Judged
 from sootsayer.derive.quantities import Quantities, any_of
 from sootsayer.derive.stops import Rest, Stop
-from sootsayer.model import Alert, CodeSeen, CodesRead, Episode, FloatArray
+from sootsayer.model import Alert, CodeSeen, CodesRead, Episode, FloatArray, Opening
 from sootsayer.protocol.codes import link_of, name_of
 from sootsayer.rules.book import Rule
 from sootsayer.rules.watches import (
@@ -225,7 +225,7 @@ class Rules(Kept):
         if rule.measure == "shut":
             return [_shut(rule, rest, seen.context) for rest in seen.rests]
         judge = {
-            "follow": _follow, "flow": _flow, "map step": _map_step,
+            "follow": _follow, "flow": _flow, "pressure": _pressure,
             "flow when short": _flow_when_short,
         }[rule.measure]  # fmt: skip
         chances = [judge(rule, judged) for judged in seen.openings]
@@ -276,50 +276,67 @@ def _missing(flow: float, sd: float, due: float) -> bool | None:
 
 
 def _flow(rule: Rule, judged: Judged) -> Chance | None:
-    opening = judged.opening
-    if opening.flow_g_s is None or opening.flow_sd_g_s is None or opening.due_g_s is None:
+    opening, flow = judged.opening, judged.flow
+    if flow is None or _stayed_shut(opening):
         return None
-    if opening.moved_pct is not None and opening.moved_pct < OPENED_POINTS:
-        return None  # the valve did not open: flow had no chance
-    failed = _missing(opening.flow_g_s, opening.flow_sd_g_s, opening.due_g_s)
+    failed = _missing(flow.flow_g_s, flow.sd_g_s, flow.due_g_s)
     if failed is None:
         return None
     fact = (
-        f"{opening.flow_g_s:.1f} ± {opening.flow_sd_g_s:.1f} g/s of gas "
-        f"where {opening.due_g_s:.1f} is due"
+        f"{flow.flow_g_s:.1f} ± {flow.sd_g_s:.1f} g/s of air displaced by gas "
+        f"where {flow.due_g_s:.1f} is due"
     )
-    share = 100 * (1 - opening.flow_g_s / opening.due_g_s)
+    share = 100 * (1 - flow.flow_g_s / flow.due_g_s)
     return Chance(opening.start_ms, opening.end_ms, failed, round(share, 1), fact,
                   dict(opening.context))  # fmt: skip
 
 
+def _stayed_shut(opening: Opening) -> bool:
+    """Whether the position says that the valve did not open: then flow had no chance."""
+    return opening.moved_pct is not None and opening.moved_pct < OPENED_POINTS
+
+
 def _flow_when_short(rule: Rule, judged: Judged) -> Chance | None:
-    opening = judged.opening
-    if not judged.measured or judged.due_asked_g_s is None or opening.flow_g_s is None:
+    opening, flow = judged.opening, judged.flow
+    if not judged.measured or flow is None:
         return None
     if judged.short_frames <= rule.limit("fail_above") * judged.settled_frames:
         return None
-    assert opening.flow_sd_g_s is not None
-    failed = _missing(opening.flow_g_s, opening.flow_sd_g_s, judged.due_asked_g_s)
+    failed = _missing(flow.flow_g_s, flow.sd_g_s, flow.due_asked_g_s)
     if failed is None:
         return None
-    fact = f"{opening.flow_g_s:.1f} ± {opening.flow_sd_g_s:.1f} g/s of gas at a short position"
-    return Chance(opening.start_ms, opening.end_ms, failed, opening.flow_g_s, fact,
+    fact = (
+        f"{flow.flow_g_s:.1f} ± {flow.sd_g_s:.1f} g/s of air displaced by gas "
+        "while the position stayed short"
+    )
+    return Chance(opening.start_ms, opening.end_ms, failed, flow.flow_g_s, fact,
                   dict(opening.context))  # fmt: skip
 
 
-def _map_step(rule: Rule, judged: Judged) -> Chance | None:
-    opening = judged.opening
+def _pressure(rule: Rule, judged: Judged) -> Chance | None:
+    """Manifold pressure as second opinion: its step at the edge, else its level over the opening
+    against what this throttle and speed give with the valve shut."""
+    opening, cross = judged.opening, judged.cross
+    if _stayed_shut(opening):
+        return None
     step, sd, due = opening.map_step_kpa, opening.map_step_sd_kpa, opening.map_step_due_kpa
-    if step is None or sd is None or due is None:
+    if step is not None and sd is not None and due is not None:
+        failed = _missing(step, sd, due)
+        if failed is not None:
+            fact = f"manifold pressure stepped {step:+.1f} kPa where {due:.1f} is due"
+            return Chance(opening.start_ms, opening.end_ms, failed, step, fact,
+                          dict(opening.context))  # fmt: skip
+    if cross is None:
         return None
-    if opening.moved_pct is not None and opening.moved_pct < OPENED_POINTS:
-        return None
-    failed = _missing(step, sd, due)
+    failed = _missing(cross.flow_g_s, cross.sd_g_s, cross.due_g_s)
     if failed is None:
         return None
-    fact = f"manifold pressure stepped {step:+.1f} kPa where {due:.1f} is due"
-    return Chance(opening.start_ms, opening.end_ms, failed, step, fact, dict(opening.context))
+    fact = (
+        f"manifold pressure at this throttle and speed tells of {cross.flow_g_s:.1f} ± "
+        f"{cross.sd_g_s:.1f} g/s where {cross.due_g_s:.1f} is due"
+    )
+    return Chance(opening.start_ms, opening.end_ms, failed, cross.flow_g_s, fact,
+                  dict(opening.context))  # fmt: skip
 
 
 def _shut(rule: Rule, rest: Rest, context: dict[str, float]) -> Chance:
