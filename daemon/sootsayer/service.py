@@ -35,6 +35,7 @@ log = logging.getLogger(__name__)
 STOPPED = "stopped"
 AFTER_STOP = "recorder was stopped"
 AFTER_CUT = "recorder ended without notice, by a power cut or a crash"
+JUDGING_FAILED = "stopped by a mistake in this program; the log has it, recording goes on"
 LONGEST_MARK = 500  # characters: a remark, not a diary
 JUDGE_FOR_S = 0.4  # of each half second while catching up, so that storing keeps its pace
 LAST_JUDGING_S = 5.0  # at the end; what is left then is judged at the next start
@@ -104,6 +105,7 @@ class _Session:
         self._unsaved_since_ms: int | None = None
         self._committed_ms = self._state_saved_ms = now_ms
         self._verdict_ms: int | None = None
+        self._refused = False  # the disk did not take the last commit
 
     def _remember(self) -> None:
         """Gaps and health go on from where the last run left them."""
@@ -213,6 +215,9 @@ class _Session:
             if _found_something(changes):
                 self._verdict_ms = None  # to be written with this commit
                 self._unsaved(self._clock.now_ms())
+        if self._judging.failed and self._health.judging != JUDGING_FAILED:
+            self._health.judging = JUDGING_FAILED
+            self._tell()
 
     def _look_at_clock(self) -> None:
         anchor = self._clock_watch.look()
@@ -237,12 +242,12 @@ class _Session:
         now_ms = self._clock.now_ms()
         self._health.count("commits")
         if self._verdict_due(now_ms):
-            self._put_verdict()
-            self._verdict_ms = now_ms
+            self._put_verdict(now_ms)
         if now_ms - self._state_saved_ms >= self._log_ms(self._settings.save_state_s):
-            self._save_state()
+            self._save_state(now_ms)
         self._archive.put_state("health", self._health.as_json(now_ms))
-        self._archive.commit()
+        if not self._committed():
+            return
         self._notifier.progress()
         # What is younger than the stored batch still waits in the builder.
         self._unsaved_since_ms = self._upto_ms if self._newest_ms > self._upto_ms else None
@@ -255,12 +260,29 @@ class _Session:
             return False
         return now_ms - self._verdict_ms >= self._log_ms(VERDICT_EVERY_S)
 
-    def _put_verdict(self) -> None:
-        self._archive.apply(Changes(verdict=self._judging.pipeline.verdict()))
+    def _committed(self) -> bool:
+        """Whether the disk took it. What it refuses waits in the archive for the next turn."""
+        try:
+            self._archive.commit()
+        except SootsayerError as trouble:
+            if not self._refused:
+                log.error("%s", trouble)
+            self._refused = True
+            return False
+        if self._refused:
+            log.info("the archive can be written again")
+        self._refused = False
+        return True
 
-    def _save_state(self) -> None:
-        self._archive.put_state("pipeline", self._judging.pipeline.state())
-        self._state_saved_ms = self._clock.now_ms()
+    def _put_verdict(self, now_ms: int) -> None:
+        self._verdict_ms = now_ms
+        if (verdict := self._judging.verdict()) is not None:
+            self._archive.apply(Changes(verdict=verdict))
+
+    def _save_state(self, now_ms: int) -> None:
+        self._state_saved_ms = now_ms
+        if (state := self._judging.state()) is not None:
+            self._archive.put_state("pipeline", state)
 
     def _finish(self) -> None:
         """Nothing more arrives: store, judge and save all there is."""
@@ -271,7 +293,7 @@ class _Session:
         now_ms = self._clock.now_ms()
         self._store(max(now_ms, self._newest_ms))
         self._judge(LAST_JUDGING_S)
-        self._save_state()
+        self._save_state(now_ms)
         self._verdict_ms = None
         self._health.enter(STOPPED, AFTER_STOP, now_ms)
         self._commit()
@@ -280,7 +302,7 @@ class _Session:
 
     def _tell(self) -> None:
         """The state in one line, to the log and to the service manager; called on changes."""
-        line = f"{self._health.state}: {self._health.reason}".rstrip(": ")
+        line = f"{self._health.state}: {self._health.full_reason()}".rstrip(": ")
         log.info("%s", line)
         self._notifier.status(line)
         self._unsaved(self._clock.now_ms())

@@ -65,7 +65,7 @@ def test_the_sentence_comes_first() -> None:
         "against: rare",
         "Do this next: Open by hand (5 min)",
         "Tools: vacuum pump",
-        "If the engine stumbles: the passage is open",
+        "the engine stumbles: the passage is open",
         "Caution: It is hot.",
         "Only above 85 °C.",
         "Twelve openings.",

@@ -168,19 +168,19 @@ def test_the_time_before_a_start_is_a_gap_with_its_own_reason() -> None:
 
 
 def test_a_batch_of_arrays_has_the_gaps_that_single_readings_have() -> None:
-    stamps = [1000, 2000, 2500, 20_000, 21_000, 40_000]
+    stamps = [*range(1000, 20_000, 1000), 40_000, 41_000, 60_000]
     news = (
-        status(30_000, SourceState.KEY_OFF, "voltage fell"),
-        status(39_500, SourceState.READING),
+        status(50_000, SourceState.KEY_OFF, "voltage fell"),
+        status(59_500, SourceState.READING),
     )
-    rpm = Series("rpm", RPM, np.array(stamps), np.zeros(6, np.int64))
-    kpa = Series("map", RPM, np.array([2600]), np.zeros(1, np.int64))
+    rpm = Series("rpm", RPM, np.array(stamps), np.zeros(len(stamps), np.int64))
+    kpa = Series("map", RPM, np.array([19_500]), np.zeros(1, np.int64))
     coverage = Coverage(5000, None, "")
-    assert coverage.batch(Batch(40_000, (rpm, kpa), news)) == [
-        Gap(2600, 19_999, "no answer"),
-        Gap(21_000, 39_999, "key off: voltage fell"),
+    assert coverage.batch(Batch(60_000, (rpm, kpa), news)) == [
+        Gap(19_500, 39_999, "no answer"),
+        Gap(41_000, 59_999, "key off: voltage fell"),
     ]
-    assert coverage.batch(Batch(50_000)) == []
+    assert coverage.batch(Batch(70_000)) == []
 
 
 # ---------------------------------------------------------------- wall clock

@@ -80,8 +80,11 @@ class Seen:
         self.done_ms: int = state["done_ms"] if state else 0
         self.raw: list[int] = []
         self.started_from = state
+        self.mistake: Exception | None = None
 
     def feed(self, batch: Batch) -> Changes:
+        if self.mistake:
+            raise self.mistake
         assert batch.upto_ms >= self.done_ms
         for series in batch.series:
             assert (series.t_ms > self.done_ms).all(), "fed twice"
@@ -289,6 +292,44 @@ def test_a_mistake_in_a_source_ends_the_recorder_and_loses_nothing(
     until(bench.ended, "the recorder has ended")
     assert bench.failures == [mistake]
     assert bench.stored() == list(range(4))
+
+
+def test_a_mistake_in_a_rule_ends_judging_but_not_recording(
+    bench: Bench, until: Until, caplog: pytest.LogCaptureFixture
+) -> None:
+    source = bench.start()
+    source.read(2)
+    until(lambda: len(bench.stored()) == 2, "the first readings are stored")
+    state_before = bench.reader().state("pipeline")
+    bench.pipelines[0].mistake = ZeroDivisionError("ours")
+    source.read(3)
+    until(lambda: len(bench.stored()) == 5, "readings are stored all the same")
+    until(lambda: "judging stopped" in bench.reader().state("health")["reason"], "it is told")
+    bench.stop()
+    assert bench.failures == []
+    assert sum("a mistake of ours" in record.message for record in caplog.records) == 1
+    assert bench.reader().state("pipeline") == state_before  # nothing half is kept
+    bench.start()
+    bench.stop()
+    assert bench.pipelines[1].raw == [0, 1, 2, 3, 4]  # judged at the next start
+
+
+def test_what_the_disk_refuses_is_kept_and_written_later(
+    bench: Bench, until: Until, caplog: pytest.LogCaptureFixture
+) -> None:
+    import sqlite3
+
+    source = bench.start()
+    source.read(2)
+    until(lambda: len(bench.stored()) == 2, "the first readings are stored")
+    other = sqlite3.connect(bench.archive, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")  # another writer holds the file beyond the busy time-out
+    source.read(3)
+    until(lambda: any("cannot write" in r.message for r in caplog.records), "the refusal is told")
+    other.execute("ROLLBACK")
+    other.close()
+    until(lambda: len(bench.stored()) == 5, "all is stored once the file is free")
+    assert bench.failures == []
 
 
 def pass_a_gap(bench: Bench, until: Until) -> None:

@@ -43,22 +43,29 @@ class Coverage:
 
     def batch(self, batch: Batch) -> list[Gap]:
         """All gaps that a batch of arrays ends, for recordings that do not come live."""
-        happened: list[tuple[int, SourceStatus | None]] = [
-            (event.t_ms, event) for event in batch.events if isinstance(event, SourceStatus)
+        happened: list[tuple[int, int, SourceStatus | None]] = [
+            (event.t_ms, event.t_ms, event)
+            for event in batch.events
+            if isinstance(event, SourceStatus)
         ]
-        happened += [(t_ms, None) for t_ms in self._edges(batch)]
+        happened += [(first_ms, last_ms, None) for first_ms, last_ms in self._runs(batch)]
         gaps = []
-        for t_ms, status in sorted(happened, key=lambda item: item[0]):
+        for first_ms, last_ms, status in sorted(happened, key=lambda item: item[0]):
             if status is not None:
                 self.status(status)
-            elif (gap := self.reading(t_ms)) is not None:
+                continue
+            if (gap := self.reading(first_ms)) is not None:
                 gaps.append(gap)
+            if not self._resting:
+                self._last_ms = last_ms
         return gaps
 
-    def _edges(self, batch: Batch) -> list[int]:
-        """First and last stamp, and both sides of every silence in between."""
+    def _runs(self, batch: Batch) -> list[tuple[int, int]]:
+        """First and last stamps of stretches without a gap inside."""
         if not batch.series:
             return []
         stamps = np.unique(np.concatenate([series.t_ms for series in batch.series]))
-        silent = np.flatnonzero(np.diff(stamps) > self._gap_ms)
-        return [int(t) for t in stamps[np.unique([0, *silent, *(silent + 1), len(stamps) - 1])]]
+        ends = np.flatnonzero(np.diff(stamps) > self._gap_ms)
+        firsts = stamps[np.concatenate([[0], ends + 1])]
+        lasts = stamps[np.concatenate([ends, [len(stamps) - 1]])]
+        return list(zip(firsts.tolist(), lasts.tolist(), strict=True))

@@ -35,6 +35,7 @@ class Health:
         self.state: str = SourceState.CONNECTING
         self.reason = "waiting for the adapter"
         self.since_ms = start_ms
+        self.judging = ""  # why nothing is judged at present
         self.last_reading_ms: int | None = None
         self.counters: dict[str, int] = {}
         self._recent: dict[str, deque[tuple[int, int]]] = {}  # source → (stamp, samples)
@@ -61,6 +62,11 @@ class Health:
         self.state, self.reason = state, reason
         return True
 
+    def full_reason(self) -> str:
+        """Why it is in this state, and why nothing is judged, if so."""
+        judging = f"judging {self.judging}" if self.judging else ""
+        return "; ".join(part for part in (self.reason, judging) if part)
+
     def rates(self, now_ms: int) -> dict[str, float]:
         """Readings per second by source over the last ten seconds, one decimal."""
         over_s = min(RATE_OVER_MS, max(1000, now_ms - self._start_ms)) / 1000
@@ -76,7 +82,7 @@ class Health:
         """The pinned keys; stamps are log time, null where nothing is known."""
         return {
             "state": str(self.state),
-            "reason": self.reason,
+            "reason": self.full_reason(),
             "since_ms": self.since_ms,
             "readings_per_s": self.rates(now_ms),
             "counters": dict(self.counters),

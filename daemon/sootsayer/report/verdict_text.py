@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+LEAST_WEIGHT = 0.02  # a cause below this is only in the JSON
 WIDTH = 80  # columns of an ordinary terminal
 
 
@@ -53,6 +54,8 @@ def _causes(verdict: Mapping[str, Any]) -> Iterator[str]:
     if verdict["causes"]:
         yield "What would explain it:"
     for cause in verdict["causes"]:
+        if cause["weight"] < LEAST_WEIGHT:
+            continue
         name = cause["title"]
         yield from _wrapped(f"  {100 * cause['weight']:3.0f} %  {name}", hanging=9)
         for word, facts in (("for", cause["for"]), ("against", cause["against"])):
@@ -69,7 +72,7 @@ def _next_check(verdict: Mapping[str, Any]) -> Iterator[str]:
     if check["tools"]:
         yield from _wrapped(f"  Tools: {check['tools']}", hanging=2)
     for outcome in check["outcomes"]:
-        yield from _wrapped(f"  If {outcome['if']}: {outcome['means']}", hanging=4)
+        yield from _wrapped(f"  {outcome['if']}: {outcome['means']}", hanging=4)
     for caution in check["cautions"]:
         yield from _wrapped(f"  Caution: {caution}", hanging=4)
 

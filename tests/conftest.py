@@ -1,4 +1,4 @@
-"""Shared by the tests of the shell: waiting on a condition with a deadline, never by sleeping."""
+"""Shared by all tests: waiting on a condition with a deadline, never by sleeping."""
 
 from __future__ import annotations
 
