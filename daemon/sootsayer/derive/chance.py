@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 
 HALVINGS = 60
 
@@ -16,7 +17,7 @@ def tail(k: int, n: int, rate: float) -> float:
     """Chance of k or more failures in n at the given rate."""
     if k <= 0:
         return 1.0
-    if rate <= 0.0:
+    if k > n or rate <= 0.0:
         return 0.0
     if rate >= 1.0:
         return 1.0
@@ -31,6 +32,7 @@ def tail(k: int, n: int, rate: float) -> float:
     return min(1.0, math.fsum(terms))
 
 
+@lru_cache(maxsize=4096)
 def lower_bound(k: int, n: int, alpha: float = 0.025) -> float:
     """Least rate that k of n leaves possible, one-sided error ``alpha``."""
     if k == 0 or n == 0:
@@ -38,6 +40,7 @@ def lower_bound(k: int, n: int, alpha: float = 0.025) -> float:
     return _solve(lambda rate: tail(k, n, rate) - alpha)
 
 
+@lru_cache(maxsize=4096)
 def upper_bound(k: int, n: int, alpha: float = 0.025) -> float:
     """Greatest rate that k of n leaves possible, one-sided error ``alpha``."""
     if k >= n:

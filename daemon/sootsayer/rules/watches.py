@@ -117,7 +117,7 @@ class TimeWatch(Watch):
         "eligible_s",
         "failing_s",
         "total_s",
-        "total_failing_s",
+        "by_trip",
     )
     limit_name = "raise_share"
     unit = "%"
@@ -128,7 +128,7 @@ class TimeWatch(Watch):
         self.eligible_s = 0.0
         self.failing_s = 0.0
         self.total_s = 0.0
-        self.total_failing_s = 0.0
+        self.by_trip: dict[str, list[float]] = {}  # trip → [parts, eligible_s, failing_s]
 
     def limit(self) -> float:
         return 100 * self.rule.limit("raise_share")
@@ -143,30 +143,36 @@ class TimeWatch(Watch):
         if eligible_s <= 0 and failing_s <= 0:
             return None
         self.parts.append([start_ms, end_ms, eligible_s, failing_s, trip])
+        self._count(self.parts[-1], 1)
         self.eligible_s += eligible_s
         self.failing_s += failing_s
         self.total_s += eligible_s
-        self.total_failing_s += failing_s
         window_s = self.rule.limit("window_s")
         while self.eligible_s - self.parts[0][2] >= window_s:
-            _, _, eligible, failing, _ = self.parts.popleft()
-            self.eligible_s -= eligible
-            self.failing_s -= failing
+            oldest = self.parts.popleft()
+            self._count(oldest, -1)
+            self.eligible_s -= oldest[2]
+            self.failing_s -= oldest[3]
         return self._finding()
 
     def trips(self) -> tuple[int, int]:
         """Trips in the window, and those among them that failed by themselves."""
-        by_trip: dict[float, list[float]] = {}
-        for _, _, eligible_s, failing_s, trip in self.parts:
-            whole = by_trip.setdefault(trip, [0.0, 0.0])
-            whole[0] += eligible_s
-            whole[1] += failing_s
         limit = self.rule.limit("raise_share")
-        return len(by_trip), sum(fails > limit * whole for whole, fails in by_trip.values())
+        failed = sum(fails > limit * eligible for _, eligible, fails in self.by_trip.values())
+        return len(self.by_trip), failed
+
+    def _count(self, part: list[float], sign: int) -> None:
+        """Enter a part into its trip's sums, or take it out again."""
+        sums = self.by_trip.setdefault(str(int(part[4])), [0, 0.0, 0.0])
+        sums[0] += sign
+        sums[1] += sign * part[2]
+        sums[2] += sign * part[3]
+        if not sums[0]:
+            del self.by_trip[str(int(part[4]))]
 
     def _finding(self) -> Finding:
         share = self.failing_s / self.eligible_s if self.eligible_s > 0 else 0.0
-        failing = [part for part in self.parts if part[3] > 0]
+        failing = [p for p in self.parts if p[3] > 0] if self.failing_s > 0 else []
         trips, bad = self.trips()
         enough = self.eligible_s >= self.rule.limit("least_s")
         enough = enough and trips >= self.rule.limit("least_trips")
