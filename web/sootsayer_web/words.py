@@ -83,7 +83,7 @@ def say_exposure(link: Mapping[str, Any]) -> str:
     return f"{chances}{good}, watched {watched}" if link["eligible_s"] else f"{chances}{good}"
 
 
-def capitalize_first(text: str) -> str:
+def sentence_of(text: str) -> str:
     """A reason as a sentence: first letter large, a full stop at the end, the rest as it is."""
     sentence = text[:1].upper() + text[1:]
     return sentence if sentence.endswith((".", "?", "!")) else f"{sentence}."
@@ -118,5 +118,5 @@ FILTERS = {
     "exposure": say_exposure,
     "duration": say_duration,
     "moment": moment,
-    "capitalize_first": capitalize_first,
+    "sentence_of": sentence_of,
 }

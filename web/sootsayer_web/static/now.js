@@ -126,6 +126,15 @@ async function follow({ last_reading: last }) {
   } finally { busy = false; }
 }
 
+/** What grows without being news: the tables beside the plot, and where recirculation was permitted. */
+async function refresh() {
+  if (!recent || document.hidden) return;
+  const now = await ask(root.dataset.now);
+  if (now?.recent.end) recent = { ...now.recent, start: recent.start, end: recent.end };
+  if (end) draw();
+  renew();
+}
+
 if (root && typeof uPlot !== "undefined") {
   busy = true;
   begin().finally(() => { busy = false; });
@@ -135,5 +144,5 @@ if (root && typeof uPlot !== "undefined") {
     recent = { ...now.recent, start: recent.start, end: recent.end };
     if (end) draw();
   });
-  setInterval(renew, TABLE_MS);
+  setInterval(refresh, TABLE_MS);
 }

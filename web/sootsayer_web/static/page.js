@@ -4,6 +4,7 @@ const DAY_MS = 86_400_000;
 const LISTENED = ["now", "alerts", "health", "readings", "trouble"];
 const RENEW_MS = 250; // several events of one commit make one renewal
 const AGAIN_MS = 30_000; // after a refused stream
+const LOST_MS = 4000; // longer than the browser takes to ask anew after an ordinary end
 
 const clock = (moment, seconds) => moment.toLocaleTimeString("en-GB", {
   hour: "2-digit", minute: "2-digit", ...(seconds && { second: "2-digit" }),
@@ -111,7 +112,7 @@ function listen() {
       if (!lostSince) return;
       lost.textContent = `Not live since ${clock(lostSince)}: the dashboard does not answer. Trying again.`;
       lost.hidden = false;
-    }, 5000);
+    }, LOST_MS);
     if (source.readyState === EventSource.CLOSED) setTimeout(listen, AGAIN_MS);
   };
   addEventListener("pagehide", () => source.close(), { once: true });
