@@ -167,6 +167,12 @@ def test_the_time_before_a_start_is_a_gap_with_its_own_reason() -> None:
     assert coverage.reading(99_000) == Gap(1000, 98_999, "recorder was stopped")
 
 
+def test_even_a_short_stop_is_a_gap() -> None:
+    coverage = Coverage(5000, 1000, "recorder was stopped")
+    assert coverage.reading(2000) == Gap(1000, 1999, "recorder was stopped")
+    assert coverage.reading(3000) is None
+
+
 def test_a_batch_of_arrays_has_the_gaps_that_single_readings_have() -> None:
     stamps = [*range(1000, 20_000, 1000), 40_000, 41_000, 60_000]
     news = (

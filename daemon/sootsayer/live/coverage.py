@@ -11,13 +11,14 @@ class Coverage:
     """``gap_ms``: silence up to this long is ordinary polling, not a gap.
 
     ``last_ms``: the last reading of an earlier run, None in a new archive; ``reason``: why there
-    has been nothing since.
+    has been nothing since. What was missed while no recorder ran is a gap however short.
     """
 
     def __init__(self, gap_ms: int, last_ms: int | None, reason: str) -> None:
         self._gap_ms = gap_ms
         self._last_ms = last_ms
         self._reason = reason
+        self._first = bool(reason)
         self._resting = False  # the source has said that it is not reading the car
 
     def reading(self, t_ms: int) -> Gap | None:
@@ -30,7 +31,9 @@ class Coverage:
         last_ms, reason = self._last_ms, self._reason
         self._last_ms = t_ms if last_ms is None else max(t_ms, last_ms)
         self._reason = ""
-        if last_ms is None or t_ms - last_ms <= self._gap_ms:
+        ordinary_ms = 0 if self._first else self._gap_ms
+        self._first = False
+        if last_ms is None or t_ms - last_ms <= ordinary_ms:
             return None
         # The interval is start < t <= end, and the reading at t itself is not missing.
         return Gap(last_ms, t_ms - 1, reason or "no answer")
