@@ -17,7 +17,7 @@ from sootsayer.sources.allow import check
 from sootsayer.sources.serial_adapter import SerialSource
 
 if TYPE_CHECKING:
-    from conftest import Collector, TinyAdapter
+    from sources.conftest import Collector, TinyAdapter
 
 Start = Callable[..., "Collector"]
 

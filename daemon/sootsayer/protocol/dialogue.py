@@ -44,7 +44,7 @@ class Adapter:
     """What set-up learned. ``refused`` are the settings the adapter does not know."""
 
     version: str
-    refused: frozenset[str]
+    refused: tuple[str, ...]
     volts: float | None
 
 
@@ -98,19 +98,19 @@ def set_up() -> Generator[Command, Reply, Adapter | None]:
     reply = yield Command("ATZ", RESET_WAIT_S)
     if not reply.complete:
         return None
-    refused: set[str] = set()
+    refused: list[str] = []
     for setting in SETTINGS:
         reply = yield Command(setting, SETTING_WAIT_S)
         if not reply.complete:
             return None
         if Remark.OK not in reply.remarks:
-            refused.add(setting)
-    if refused == set(SETTINGS):
+            refused.append(setting)
+    if len(refused) == len(SETTINGS):
         return None
     reply = yield Command("ATI", SETTING_WAIT_S)
     version = reply.texts[0] if reply.texts else ""
     volts = yield from read_voltage()
-    return Adapter(version, frozenset(refused), volts)
+    return Adapter(version, tuple(refused), volts)
 
 
 def find_car() -> Generator[Command, Reply, Car | NoCar]:

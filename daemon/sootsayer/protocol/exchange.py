@@ -86,13 +86,13 @@ class Exchange:
     def feed(self, arrived: bytes) -> Reply | None:
         before, prompt, after = arrived.partition(PROMPT)
         self._buffer += before
-        if prompt:
-            self.rest = after
-            return self._reply(complete=True)
         if len(self._buffer) > MAX_REPLY_BYTES:
             self._faults[OVERFLOW] += 1
             return self._reply(complete=False)
-        return None
+        if not prompt:
+            return None
+        self.rest = after
+        return self._reply(complete=True)
 
     def time_out(self) -> Reply:
         self._faults[NO_PROMPT] += 1

@@ -34,7 +34,7 @@ def _pieces(raw: bytes, size: int) -> Iterator[bytes]:
 def identities(item: int, raw: bytes) -> list[tuple[str, str]]:
     """Key and text of what an item says. ``raw`` follows the count byte. Unknown items: none."""
     found: list[tuple[str, str]] = []
-    if item == VIN:
+    if item == VIN and len(raw) >= 17:
         found = [("vin", _text(raw[-17:]))]
     elif item == CALIBRATION:
         found = [("calibration", _text(piece)) for piece in _pieces(raw, 16)]

@@ -142,7 +142,7 @@ class SerialSource:
 
     def _introduce(self, adapter: Adapter) -> None:
         self._identify("adapter", adapter.version or "gives no version")
-        self._identify("adapter refuses", " ".join(sorted(adapter.refused)) or "nothing")
+        self._identify("adapter refuses", " ".join(adapter.refused) or "nothing")
         self._voltage(self._clock.now_ms(), adapter.volts)
 
     def _after_restart(self) -> None:
