@@ -58,7 +58,7 @@ def _listen(app: Any, host: str, port: int, threads: int, sockets: dict[int, Any
     except (OSError, ValueError) as error:
         raise SootsayerError(
             f"dashboard: cannot listen on {host}:{port}: {error}; "
-            "choose another port with --http-port, or end what holds it"
+            "choose another port, or end what holds this one"
         ) from error
 
 

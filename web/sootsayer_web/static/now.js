@@ -41,14 +41,15 @@ function merged(older, newer, from, oldest) {
 }
 
 function draw() {
-  const lines = [["asked", recent.asked], ["moved", recent.moved]].filter(([, channel]) => traces.has(channel));
+  // The thin dashed line lies on the thick one, so that both are seen where they agree.
+  const lines = [["moved", recent.moved], ["asked", recent.asked]].filter(([, channel]) => traces.has(channel));
   const panels = [{
     title: "Asked and moved, %",
     unit: "%",
     floor: 0,
     least: 10,
     traces: lines.map(([line, channel]) => ({ line, trace: traces.get(channel) })),
-    key: [...lines.map(([line]) => ({ words: line, line })), { words: "recirculation permitted", line: "permitted" }],
+    key: [...lines.map(([line]) => ({ words: line, line })).reverse(), { words: "recirculation permitted", line: "permitted" }],
   }];
   const measured = recent.openings.filter((opening) => opening.flow_g_s !== null);
   if (measured.length) panels.push(gasPanel(measured));
@@ -65,7 +66,7 @@ function gasPanel(openings) {
     floor: Math.min(0, ...lows),
     least: Math.max(1, ...tops),
     traces: [],
-    key: [{ words: "measured, ± 2 standard deviations", line: "warm" }, { words: "due, drawn as wide as the measurement is unsure", line: "due" }],
+    key: [{ words: "measured, ± 2 standard deviations", line: "warm" }, { words: "due, ± the same", line: "due" }],
     paint: (plot, { ink }) => openings.forEach((opening) => paintOpening(plot, opening, ink)),
   };
 }

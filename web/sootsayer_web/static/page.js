@@ -2,6 +2,7 @@
 
 const DAY_MS = 86_400_000;
 const LISTENED = ["now", "alerts", "health", "readings", "trouble"];
+const NEWS = new Set(["sentence", "chain", "causes", "newest", "alert_list"]); // what lights up when it changes
 const RENEW_MS = 250; // several events of one commit make one renewal
 const AGAIN_MS = 30_000; // after a refused stream
 const LOST_MS = 4000; // longer than the browser takes to ask anew after an ordinary end
@@ -78,7 +79,7 @@ function place(parts) {
     localise(part);
     part.querySelectorAll("details").forEach((details, i) => { details.open = open[i] ?? details.open; });
     if (focused) part.querySelector(`[href="${CSS.escape(focused)}"]`)?.focus();
-    if (name !== "status") flash(part);
+    if (NEWS.has(name)) flash(part);
   }
 }
 

@@ -194,7 +194,8 @@ export class Stack {
     const values = panel.traces.map((_, k) => plot.data[1 + 3 * k]?.[idx]);
     if (values.every((value) => value === null || value === undefined)) return "";
     const time = new Date(plot.data[0][idx] * 1000).toLocaleTimeString("en-GB");
-    return `${time}  ${values.map(figure).join(", ")} ${panel.unit}`;
+    const said = values.map((value, k) => (values.length > 1 ? `${panel.traces[k].line} ` : "") + figure(value));
+    return `${time}  ${said.reverse().join(", ")} ${panel.unit}`;
   }
 }
 
