@@ -156,6 +156,8 @@ def told(demo: Demo, archive: Path, address: str) -> str:
     """What to open and what to look for."""
     lines = textwrap.wrap(LOOK_FOR, 80)
     if demo.live:
-        return "\n".join([f"Open {address}", "", *lines, "", "Ctrl-C ends it.", ""])
+        mark = f'sootsayer mark "TEXT" --archive {archive}'
+        return "\n".join([f"Open {address}", "", *lines, "", f"A remark of yours: {mark}",
+                          "Ctrl-C ends it.", ""])  # fmt: skip
     return "\n".join([f"Made {archive}", "", *lines, "",
                       f"Look at it with: sootsayer web --archive {archive}", ""])  # fmt: skip

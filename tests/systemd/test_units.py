@@ -79,8 +79,8 @@ def test_files_lie_where_the_services_look(installed: Path) -> None:
     rule = (installed / "etc/udev/rules.d/70-sootsayer-adapter.rules").read_text()
     assert 'ENV{ID_SERIAL_SHORT}=="SN-0001"' in rule
     settings = load_settings(installed / "etc/sootsayer/sootsayer.toml")
-    assert settings.vehicle.file == "/etc/sootsayer/vehicle.toml"
-    assert load_vehicle(installed / "etc/sootsayer/vehicle.toml").cylinders == 4
+    assert settings.vehicle.file == ""  # nothing is assumed of a car nobody has described
+    assert load_vehicle(installed / "etc/sootsayer/vehicle.example.toml").cylinders == 4
 
 
 def test_a_second_run_replaces_units_and_keeps_what_a_person_changed(installed: Path) -> None:
