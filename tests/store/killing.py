@@ -51,8 +51,11 @@ def _listen(line: str, said: Said) -> None:
         said.acked_ms, said.seen = int(words[1]), int(words[2])
 
 
-def look(path: Path, said: Said) -> None:
-    """Open as the recorder would and compare with what was acknowledged."""
+def look(path: Path, said: Said) -> int:
+    """Open as the recorder would and compare with what was acknowledged.
+
+    Returns how many milliseconds of what was never acknowledged are lost.
+    """
     archive = Archive.open(path)
     upto_ms = archive.upto_ms
     with ArchiveReader(path) as reader:
@@ -63,9 +66,10 @@ def look(path: Path, said: Said) -> None:
     archive._connection.close()
     archive._lock_file.close()
     assert upto_ms >= said.acked_ms
-    assert said.had_ms - upto_ms <= recording.COMMIT_BATCHES * recording.BATCH_MS
+    lost_ms = max(0, said.had_ms - max(upto_ms, recording.START_MS))
+    assert lost_ms <= recording.COMMIT_BATCHES * recording.BATCH_MS
     if upto_ms == 0:
-        return
+        return lost_ms
     for channel, series in stored.items():
         (found,) = series
         assert found.t_ms.tolist() == list(range(recording.START_MS + 50, upto_ms + 1, 50))
@@ -73,3 +77,4 @@ def look(path: Path, said: Said) -> None:
     assert [row.id for row in alerts] == [1]
     assert alerts[0].alert.seen >= said.seen
     assert alerts[0].alert == recording.alert(alerts[0].alert.seen, upto_ms)
+    return lost_ms

@@ -18,7 +18,7 @@ def packed(columns: list[list[int]]) -> bytes:
     writer = Writer()
     for column in columns:
         writer.column(np.array(column, np.int64))
-    return writer.take()
+    return b"".join(writer.take())
 
 
 @given(COLUMNS)
@@ -45,7 +45,7 @@ def test_numbers_come_back_in_order(signed: list[int], unsigned: list[int]) -> N
         writer.signed(value)
     for value in unsigned:
         writer.number(value)
-    reader = Reader(writer.take())
+    reader = Reader(b"".join(writer.take()))
     assert [reader.signed() for _ in signed] == signed
     assert [reader.number() for _ in unsigned] == unsigned
 
@@ -63,7 +63,7 @@ def test_numbers_come_back_in_order(signed: list[int], unsigned: list[int]) -> N
 def test_what_can_be_foreseen_needs_few_bytes(column: np.ndarray) -> None:
     writer = Writer()
     writer.column(column.astype(np.int64))
-    assert len(zlib.compress(writer.take())) <= 40  # of 4,800
+    assert len(zlib.compress(b"".join(writer.take()))) <= 40  # of 4,800
 
 
 def test_bytes_of_others_are_refused() -> None:

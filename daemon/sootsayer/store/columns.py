@@ -28,7 +28,7 @@ class MalformedError(ValueError):
 
 
 class Writer:
-    """Collects numbers and columns; :meth:`take` gives the bytes."""
+    """Collects numbers and columns; :meth:`take` gives the bytes, the head and then each column."""
 
     def __init__(self) -> None:
         self._head = bytearray()
@@ -55,8 +55,8 @@ class Writer:
             self.signed(start)
         self._planes.append(planes.tobytes())
 
-    def take(self) -> bytes:
-        return b"".join([len(self._head).to_bytes(4, "little"), self._head, *self._planes])
+    def take(self) -> list[bytes]:
+        return [len(self._head).to_bytes(4, "little") + self._head, *self._planes]
 
 
 class Reader:

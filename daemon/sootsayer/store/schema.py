@@ -204,13 +204,14 @@ def m2_readings(database: Database) -> None:
             },
         )
     database.table("chunk").create_index(["start_ms"])
-    database.table("level10").create(
-        {"channel": int, "start_ms": int, "slots": int, "crc": int, "body": bytes},
-        pk=("channel", "start_ms"),
-        not_null={"channel", "start_ms", "slots"},
+    _table(
+        database,
+        "level10",
+        {"id": int, "channel": int, "start_ms": int, "slots": int, "crc": int, "body": bytes},
+        optional={"crc", "body"},
         foreign_keys=[("channel", "channel", "id")],
     )
-    database.table("level10").create_index(["start_ms"])
+    database.table("level10").create_index(["start_ms", "channel"], unique=True)
 
 
 def m3_events(database: Database) -> None:
