@@ -73,6 +73,11 @@ class ReplyDecoder:
         """PIDs this unit announced, without the bitmaps themselves."""
         return self.state(unit).supported - SUPPORT_PIDS
 
+    def adopt_names(self, scout: ReplyDecoder) -> None:
+        """Take over whose each channel is from a decoder that read ahead."""
+        self._owners = dict(scout._owners)
+        self._engine = scout._engine
+
     # ------------------------------------------------------------ replies
 
     def feed(self, t_ms: int, unit: str, payload: bytes) -> list[SourceEvent]:

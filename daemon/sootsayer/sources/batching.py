@@ -62,11 +62,13 @@ class BatchBuilder:
         self._taken_ms: int | None = None
         self._last_ms: int | None = None
         self.late = 0
+        self.readings = 0
 
     def add(self, event: SourceEvent) -> None:
         if not isinstance(event, Reading):
             self._events.append(event)
             return
+        self.readings += 1
         t_ms = self._in_order(event.t_ms)
         columns = self._columns
         for sample in event.samples:
