@@ -80,11 +80,11 @@ def _cause(
     for rule in watched:
         chance, why = entry.shows.get(rule, (mistake, ""))
         if rule in tripped and chance >= WORTH_SAYING * mistake and why:
-            speaks_for.append(f"{rule}: {why}")
+            speaks_for.append(why)
         elif rule in tripped and chance <= 2 * mistake and name != NONE_OF_THESE:
-            against.append(f"{rule}: it would not explain “{tripped[rule]}”")
+            against.append(f"it would not explain “{tripped[rule]}”")
         elif rule not in tripped and chance >= 0.5 and why:
-            against.append(f"{rule} stayed quiet, yet one would expect: {why}")
+            against.append(f"one would expect that {why}; it was watched for and not seen")
     return Cause(name, entry.title, weight, tuple(speaks_for), tuple(against))
 
 

@@ -203,9 +203,8 @@ def _effect(evidence: Evidence, state: LinkState | None, kinds: tuple[str, ...])
         fact = f"idle unsteady at {_of(watch)} warm stops"
     elif idle and watch.total >= LEAST_STOPS:
         usual = sorted(idle)[len(idle) // 2]
-        fact = (
-            f"warm idle wanders by {usual:.0f} rpm, at {watch.failed} of {watch.total} stops more"
-        )
+        steady = watch.total - watch.failed
+        fact = f"idle wanders by {usual:.0f} rpm, steady at {steady} of {watch.total} warm stops"
     else:
         fact = f"only {say_count(watch.total, 'warm stop')} long enough so far"
     return _finding(Link.EFFECT, state, watch.total, watch.failed, _seen_s(watch), fact, kinds)

@@ -12,7 +12,7 @@ from typing import Any
 from sootsayer.model import Link, SootsayerError
 
 WORDS = ("title", "link", "kind", "counts", "gate", "quantity", "measure", "supports", "channels",
-         "text", "reason")  # fmt: skip
+         "unit", "text", "reason")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +31,7 @@ class Rule:
     channels: tuple[str, ...]
     text: str
     reason: str
+    unit: str
     limits: Mapping[str, float]
 
     def limit(self, name: str) -> float:
@@ -76,5 +77,6 @@ def _rule(name: str, entry: Mapping[str, Any]) -> Rule:
         channels=tuple(entry["channels"]),
         text=entry["text"],
         reason=entry["reason"],
+        unit=entry.get("unit", "%"),
         limits={k: float(v) for k, v in entry.items() if k not in WORDS},
     )

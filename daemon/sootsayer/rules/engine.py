@@ -11,7 +11,7 @@ import numpy as np
 from sootsayer.derive.balance import FlowBalance
 from sootsayer.derive.frames import FRAME_MS, FRAME_S, Block
 from sootsayer.derive.keep import Kept
-from sootsayer.derive.openings import Judged
+from sootsayer.derive.openings import Flow, Judged
 from sootsayer.derive.quantities import Quantities, any_of
 from sootsayer.derive.stops import Rest, Stop
 from sootsayer.model import Alert, CodeSeen, CodesRead, Episode, FloatArray, Opening
@@ -27,10 +27,11 @@ from sootsayer.rules.watches import (
 )
 
 # A sound opening must be visible at five standard deviations before it counts as a chance;
-# then one that passes its full flow is called missing once in some hundred thousand.
+# then one that passes its full flow is called missing once in some ten thousand.
 POWER_SIGMAS = 5.0
 MISSING_SIGMAS = 2.0
-MISSING_SHARE = 0.15  # of what is due: published limits of several makers
+AS_ASKED_PCT = 25.0  # missing less than this, the valve is open in spite of its sensor
+SHORT_SHARE = 0.5  # of the settled time, as in rule M1
 OPENED_POINTS = 5.0  # a valve that moved less than this has not opened
 IDLE_BASELINE_STOPS = 8  # warm stops before the car's own steadiness counts as known
 WATCHES: dict[str, type[TimeWatch] | type[ChanceWatch] | type[LevelWatch]] = {
@@ -259,36 +260,45 @@ def _follow(rule: Rule, judged: Judged) -> Chance | None:
     if not judged.measured or judged.settled_frames < 2 or judged.opening.moved_pct is None:
         return None
     short = judged.short_frames >= judged.over_frames
-    off = max(judged.short_frames, judged.over_frames) / judged.settled_frames
+    off_pct = 100 * max(judged.short_frames, judged.over_frames) / judged.settled_frames
     opening = judged.opening
-    fact = f"asked {opening.asked_pct:.0f} points, moved {opening.moved_pct:.0f}"
-    if off > rule.limit("fail_above"):
+    failed = off_pct > rule.limit("fail_above")
+    fact = f"asked {opening.asked_pct:.0f} %, moved {opening.moved_pct:.0f} points"
+    if failed:
         fact += ", short" if short else ", too far"
-    return Chance(opening.start_ms, opening.end_ms, off > rule.limit("fail_above"),
-                  100 * off, fact, dict(opening.context))  # fmt: skip
+    return _chance(opening, failed, off_pct, fact)
 
 
-def _missing(flow: float, sd: float, due: float) -> bool | None:
-    """Whether a flow is missing; None where a sound one could not have been seen."""
-    if due < POWER_SIGMAS * sd:
+def _missing_pct(flow: Flow, due_g_s: float) -> float | None:
+    """Share of the due flow that is missing, None where a sound flow could not have been seen."""
+    if due_g_s < POWER_SIGMAS * flow.sd_g_s:
         return None
-    return flow <= max(MISSING_SIGMAS * sd, MISSING_SHARE * due)
+    return 100 * (1 - flow.flow_g_s / due_g_s)
+
+
+def _is_missing(rule: Rule, missing_pct: float, sd_pct: float) -> bool | None:
+    """Above the rule's limit, or surely below it; None in between, where neither is shown."""
+    if missing_pct > rule.limit("fail_above"):
+        return True
+    return False if 100 - missing_pct > MISSING_SIGMAS * sd_pct else None
+
+
+def _chance(opening: Opening, failed: bool | None, measure: float, fact: str) -> Chance | None:
+    if failed is None:
+        return None
+    return Chance(opening.start_ms, opening.end_ms, failed, round(measure, 1), fact,
+                  dict(opening.context))  # fmt: skip
 
 
 def _flow(rule: Rule, judged: Judged) -> Chance | None:
-    opening, flow = judged.opening, judged.flow
-    if flow is None or _stayed_shut(opening):
+    flow = judged.flow
+    if flow is None or _stayed_shut(judged.opening):
         return None
-    failed = _missing(flow.flow_g_s, flow.sd_g_s, flow.due_g_s)
-    if failed is None:
+    missing_pct = _missing_pct(flow, flow.due_g_s)
+    if missing_pct is None:
         return None
-    fact = (
-        f"{flow.flow_g_s:.1f} ± {flow.sd_g_s:.1f} g/s of air displaced by gas "
-        f"where {flow.due_g_s:.1f} is due"
-    )
-    share = 100 * (1 - flow.flow_g_s / flow.due_g_s)
-    return Chance(opening.start_ms, opening.end_ms, failed, round(share, 1), fact,
-                  dict(opening.context))  # fmt: skip
+    failed = _is_missing(rule, missing_pct, 100 * flow.sd_g_s / flow.due_g_s)
+    return _chance(judged.opening, failed, missing_pct, _said(flow, flow.due_g_s))
 
 
 def _stayed_shut(opening: Opening) -> bool:
@@ -296,53 +306,60 @@ def _stayed_shut(opening: Opening) -> bool:
     return opening.moved_pct is not None and opening.moved_pct < OPENED_POINTS
 
 
+def _said(flow: Flow, due_g_s: float) -> str:
+    return (
+        f"gas displaced {flow.flow_g_s:.1f} ± {flow.sd_g_s:.1f} g/s of air "
+        f"where {due_g_s:.1f} is due"
+    )
+
+
 def _flow_when_short(rule: Rule, judged: Judged) -> Chance | None:
-    opening, flow = judged.opening, judged.flow
+    """Whether a valve that reads short passes no gas, or on the contrary as much as was asked.
+
+    Some gas, as a half-open valve gives, neither proves nor disproves its reading.
+    """
+    flow = judged.flow
     if not judged.measured or flow is None:
         return None
-    if judged.short_frames <= rule.limit("fail_above") * judged.settled_frames:
+    if judged.short_frames <= SHORT_SHARE * judged.settled_frames:
         return None
-    failed = _missing(flow.flow_g_s, flow.sd_g_s, flow.due_asked_g_s)
-    if failed is None:
+    missing_pct = _missing_pct(flow, flow.due_asked_g_s)
+    if missing_pct is None:
         return None
-    fact = (
-        f"{flow.flow_g_s:.1f} ± {flow.sd_g_s:.1f} g/s of air displaced by gas "
-        "while the position stayed short"
-    )
-    return Chance(opening.start_ms, opening.end_ms, failed, flow.flow_g_s, fact,
-                  dict(opening.context))  # fmt: skip
+    failed = _is_missing(rule, missing_pct, 100 * flow.sd_g_s / flow.due_asked_g_s)
+    if not failed and missing_pct > AS_ASKED_PCT:
+        return None
+    said = f"{_said(flow, flow.due_asked_g_s)}, while the position stayed short"
+    return _chance(judged.opening, failed, missing_pct, said)
 
 
 def _pressure(rule: Rule, judged: Judged) -> Chance | None:
     """Manifold pressure as second opinion: its step at the edge, else its level over the opening
     against what this throttle and speed give with the valve shut."""
-    opening, cross = judged.opening, judged.cross
+    opening = judged.opening
     if _stayed_shut(opening):
         return None
     step, sd, due = opening.map_step_kpa, opening.map_step_sd_kpa, opening.map_step_due_kpa
-    if step is not None and sd is not None and due is not None:
-        failed = _missing(step, sd, due)
-        if failed is not None:
-            fact = f"manifold pressure stepped {step:+.1f} kPa where {due:.1f} is due"
-            return Chance(opening.start_ms, opening.end_ms, failed, step, fact,
-                          dict(opening.context))  # fmt: skip
-    if cross is None:
+    if step is not None and sd is not None and due is not None and due >= POWER_SIGMAS * sd:
+        missing_pct = 100 * (1 - step / due)
+        failed = _is_missing(rule, missing_pct, 100 * sd / due)
+        fact = f"manifold pressure stepped {step:+.1f} kPa where {due:.1f} is due"
+        return _chance(opening, failed, missing_pct, fact)
+    if judged.cross is None:
         return None
-    failed = _missing(cross.flow_g_s, cross.sd_g_s, cross.due_g_s)
-    if failed is None:
+    pressed = _missing_pct(judged.cross, judged.cross.due_g_s)
+    if pressed is None:
         return None
-    fact = (
-        f"manifold pressure at this throttle and speed tells of {cross.flow_g_s:.1f} ± "
-        f"{cross.sd_g_s:.1f} g/s where {cross.due_g_s:.1f} is due"
-    )
-    return Chance(opening.start_ms, opening.end_ms, failed, cross.flow_g_s, fact,
-                  dict(opening.context))  # fmt: skip
+    failed = _is_missing(rule, pressed, 100 * judged.cross.sd_g_s / judged.cross.due_g_s)
+    said = _said(judged.cross, judged.cross.due_g_s)
+    return _chance(opening, failed, pressed, f"by manifold pressure at this throttle, {said}")
 
 
 def _shut(rule: Rule, rest: Rest, context: dict[str, float]) -> Chance:
-    failed = rest.open_share > rule.limit("fail_above")
-    fact = f"open for {100 * rest.open_share:.0f} % of the time it was asked shut"
-    return Chance(rest.start_ms, rest.end_ms, failed, 100 * rest.open_share, fact, context)
+    open_pct = 100 * rest.open_share
+    failed = open_pct > rule.limit("fail_above")
+    fact = f"open for {open_pct:.0f} % of the time it was asked shut"
+    return Chance(rest.start_ms, rest.end_ms, failed, round(open_pct, 1), fact, context)
 
 
 def _leak(watch: LevelWatch, seen: Seen) -> Finding | None:

@@ -39,7 +39,6 @@ class Watch(Kept):
 
     kept: ClassVar[tuple[str, ...]] = ("alert",)
     limit_name = ""
-    unit = ""
 
     def __init__(self, rule: Rule) -> None:
         self.rule = rule
@@ -94,7 +93,7 @@ class Watch(Kept):
         assert self.alert is not None
         text = self.rule.text.format(
             seen=finding.seen, chances=finding.chances, measure=finding.measure,
-            limit=self.limit(), eligible=say_duration(finding.eligible_s), unit=self.unit,
+            limit=self.limit(), eligible=say_duration(finding.eligible_s), unit=self.rule.unit,
             fact=finding.fact,
         )  # fmt: skip
         return Alert(
@@ -102,7 +101,7 @@ class Watch(Kept):
             first_ms=self.alert["first_ms"], raised_ms=self.alert["raised_ms"],
             last_ms=finding.last_ms, cleared_ms=cleared_ms, seen=finding.seen,
             chances=finding.chances, eligible_s=finding.eligible_s, measure=finding.measure,
-            limit=self.limit(), unit=self.unit, title=self.rule.title, text=text,
+            limit=self.limit(), unit=self.rule.unit, title=self.rule.title, text=text,
             channels=self.rule.channels,
         )  # fmt: skip
 
@@ -120,7 +119,6 @@ class TimeWatch(Watch):
         "by_trip",
     )
     limit_name = "raise_share"
-    unit = "%"
 
     def __init__(self, rule: Rule) -> None:
         super().__init__(rule)
@@ -187,11 +185,10 @@ class TimeWatch(Watch):
 
 
 class ChanceWatch(Watch):
-    """Failures among independent chances. Measure: per cent of chances that failed."""
+    """Failures among independent chances. Measure: the middle one of the failed chances' own."""
 
     kept: ClassVar[tuple[str, ...]] = ("alert", "chances", "total", "failed")
     limit_name = "fail_above"
-    unit = "%"
 
     def __init__(self, rule: Rule) -> None:
         super().__init__(rule)
@@ -224,13 +221,17 @@ class ChanceWatch(Watch):
         seen = sum(chance[2] for chance in counted)
         return Finding(
             seen=seen, chances=len(counted), eligible_s=length_s(counted),
-            measure=100 * seen / max(1, len(counted)),
+            measure=_middle([chance[3] for chance in counted if chance[2]]),
             first_ms=int(failing[0][0]) if failing else 0,
             last_ms=int(failing[-1][1]) if failing else 0,
             raised=k >= self.rule.limit("least_failed")
             and lower_bound(k, n) > self.rule.limit("raise_share"),
             cleared=len(run) >= self.rule.limit("clear_run") and not any(run),
         )  # fmt: skip
+
+
+def _middle(measures: list[float]) -> float:
+    return sorted(measures)[len(measures) // 2] if measures else 0.0
 
 
 def length_s(chances: Iterable[list[Any]]) -> float:
@@ -242,7 +243,6 @@ class LevelWatch(Watch):
 
     kept: ClassVar[tuple[str, ...]] = ("alert", "held_s", "first_ms", "value", "sd", "rows")
     limit_name = "raise_above"
-    unit = "%"
 
     def __init__(self, rule: Rule) -> None:
         super().__init__(rule)
@@ -289,7 +289,6 @@ class SightingWatch(Watch):
         "quiet_trips",
         "status",
     )
-    unit = "trips"
 
     def __init__(self, rule: Rule, code: str, name: str, link: Link | None) -> None:
         # Each code is an alert of its own, so the rule carries it in its title.
