@@ -66,6 +66,7 @@ def create_app(
     app.register_error_handler(SootsayerError, _trouble)
     app.register_error_handler(HTTPException, _http_trouble)
     app.after_request(_add_headers)
+    app.teardown_appcontext(lambda _: records.release())
     return app
 
 

@@ -61,6 +61,8 @@ class Watch:
         except SootsayerError as trouble:
             self._seen = ()
             self._events = {"trouble": _told({"error": str(trouble)})}
+        finally:
+            self._records.release()
 
     def _tell(self) -> dict[str, Told]:
         now = now_answer(self._records, self._limits)

@@ -22,15 +22,21 @@ NOTHING_YET = "Nothing can be said yet."
 def now_answer(records: Records, limits: Limits) -> dict[str, Any]:
     """The whole answer of ``/api/v1/now``. The same keys whether much or nothing is known."""
     archive = records.open()
+    known = head_answer(records, archive, limits)
+    return known | {
+        "alerts": alerts_answer(archive)[: limits.newest_alerts],
+        "recent": recent_answer(archive, _recent_end_ms(archive, known["recorder"]), limits),
+    }
+
+
+def head_answer(records: Records, archive: OpenArchive | None, limits: Limits) -> dict[str, Any]:
+    """The part that every page needs for its head: verdict, recorder and the present trip."""
     recorder = recorder_answer(records, archive, limits)
     verdict = _verdict(archive)
     first_day = is_first_day(verdict, limits)
-    return {
-        **verdict,
-        "alerts": alerts_answer(archive)[: limits.newest_alerts],
+    return verdict | {
         "recorder": recorder,
         "trip": _open_trip(archive),
-        "recent": recent_answer(archive, _recent_end_ms(archive, recorder), limits),
         "first_steps": first_steps(recorder, verdict) if first_day else [],
     }
 

@@ -20,7 +20,7 @@ from sootsayer.report.export import export_alert
 from sootsayer_web.alerts import alerts_answer
 from sootsayer_web.evidence import evidence_view
 from sootsayer_web.logger import health_answer
-from sootsayer_web.now import now_answer
+from sootsayer_web.now import head_answer, now_answer
 from sootsayer_web.recent import recent_rows
 from sootsayer_web.state import dashboard
 
@@ -79,7 +79,8 @@ def logger_view() -> dict[str, Any]:
 
 def _status_view() -> dict[str, Any]:
     """What the head of every page shows."""
-    return {"now": now_answer(dashboard().records, dashboard().limits)}
+    here = dashboard()
+    return {"now": head_answer(here.records, here.records.open(), here.limits)}
 
 
 VIEWS: dict[str, Callable[[], dict[str, Any]]] = {

@@ -65,8 +65,10 @@ def health_note(reader: ArchiveReader) -> dict[str, Any]:
 def last_reading_ms(reader: ArchiveReader, health: dict[str, Any]) -> int | None:
     """Log time of the newest reading: what the recorder says, else what is stored."""
     said = _whole(health.get("last_reading_ms"))
+    if said is not None:
+        return said
     span = reader.span()
-    return said if said is not None else (span[1] if span else None)
+    return span[1] if span else None
 
 
 def _answer(
