@@ -13,7 +13,7 @@ from sootsayer.demo.drive import Drivers, commute
 from sootsayer.demo.faults import Fault, FaultKind
 from sootsayer.model import BoolArray, FloatArray
 
-HOT_BAY_C = 30.0
+HOT_BAY_C = 33.0
 CASES: Mapping[str, CarSpec] = {
     "sound": CarSpec(seed=11),
     "other sound": CarSpec(make=individual(Make(), 3), seed=12),

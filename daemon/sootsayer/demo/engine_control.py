@@ -36,6 +36,7 @@ TRIM_STEP = 0.013  # of the fuel, at each turn of the oxygen sensor
 TRIM_RAMP_S = 0.035
 TRIM_REACH = 0.25
 LEARN_S = 45.0
+LEARNED_REACH = 0.30
 
 KNOCK_STEP = 8.0  # degrees per second and degree too far
 KNOCK_RETURN_S = 0.45
@@ -172,7 +173,9 @@ class Fuel:
         """Move the lasting part of the short trim into the long one."""
         rate = dt_s / LEARN_S * (self.closed_loop & warm)
         cells = np.stack([idling, ~idling])
-        self.learned = np.clip(self.learned + cells * rate * self._ramp, -0.3, 0.3)
+        self.learned = np.clip(
+            self.learned + cells * rate * self._ramp, -LEARNED_REACH, LEARNED_REACH
+        )
 
 
 class Spark:

@@ -17,7 +17,7 @@ from sootsayer.model import BoolArray, CodeStatus, FloatArray, IntArray
 
 STEADY_FOR_S = 8.0
 STEADY_KM_H = 1.2  # change within one second
-STEADY_PEDAL = 0.02
+STEADY_PEDAL = 0.006
 LOOK_AT_KM_H = (62.0, 112.0)
 LOOK_WARM_C = 80.0
 LOOK_AFTER_S = 300.0
@@ -59,6 +59,7 @@ class TripMonitor:
         self.forced_shut: BoolArray = np.zeros(count, dtype=np.bool_)
         self._steady_s = np.zeros(count)
         self._shut_s = np.zeros(count)
+        self._spoilt: BoolArray = np.zeros(count, dtype=np.bool_)
         self._before_kpa = np.zeros(count)
         self._due_kpa = np.ones(count)
         self._last_speed = np.zeros(count)
@@ -114,7 +115,8 @@ class TripMonitor:
         finish = testing & (self._shut_s >= SHUT_FOR_S)
         fell = self._before_kpa - sensed.intake_kpa
         good = fell > LEAST_STEP_PART * self._due_kpa
-        usable = finish & calm
+        self._spoilt = (self._spoilt | ~calm) & testing
+        usable = finish & ~self._spoilt
         self._conclude(FLOW, usable & good, usable & ~good, trip_s)
         begin = fits & ~testing & (self._steady_s >= STEADY_FOR_S)
         self._before_kpa = np.where(begin, sensed.intake_kpa, self._before_kpa)

@@ -82,7 +82,9 @@ def journeys(
     return planned
 
 
-def errands(trips: int, seed: int, faults: Sequence[Fault] = ()) -> list[Journey]:
+def errands(
+    trips: int, seed: int, faults: Sequence[Fault] = (), minutes: float = 14.0
+) -> list[Journey]:
     """Short trips in town, one a day."""
     car = individual(Make(), seed)
     return [
@@ -90,7 +92,7 @@ def errands(trips: int, seed: int, faults: Sequence[Fault] = ()) -> list[Journey
             CarSpec(
                 car, seed * 1000 + number, tuple(faults), Weather(), EPOCH_MS + number * DAY_MS
             ),
-            errand(seed * 1000 + number),
+            errand(seed * 1000 + number, minutes),
         )
         for number in range(trips)
     ]
@@ -211,9 +213,10 @@ def write_candump(
     seed: int = 1,
     poll_s: float = 0.2,
     make: Make | None = None,
+    minutes: float = 25.0,
 ) -> Path:
     """Write a capture of some commuting with these faults; gives the path back."""
-    lines = candump_lines(journeys(trips, seed, faults, make), poll_s)
+    lines = candump_lines(journeys(trips, seed, faults, make, minutes=minutes), poll_s)
     with path.open("w", encoding="ascii") as out:
         out.writelines(f"{line}\n" for line in lines)
     return path
