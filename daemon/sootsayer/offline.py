@@ -9,9 +9,10 @@ from typing import Any
 from sootsayer.derive.frames import BLOCK_MS
 from sootsayer.fingerprint import fingerprint
 from sootsayer.live.coverage import Coverage
-from sootsayer.model import Anchor, Batch, Changes, SootsayerError
+from sootsayer.model import Anchor, Batch, Changes, Identity, SootsayerError
 from sootsayer.pipeline import Pipeline
 from sootsayer.report.verdict_json import verdict_json
+from sootsayer.sources.captures import UNIT, read_captures
 from sootsayer.store.archive import Archive
 from sootsayer.store.reader import ArchiveReader
 from sootsayer.vehicle import Vehicle
@@ -36,16 +37,30 @@ def judge(
     Raises SootsayerError for anything unreadable, or when ``keep`` exists.
     """
     batches, wall_ms = _opened(captures, progress)
-    batches = with_last_block(batches)
+    notices: list[str] = []
+    batches = with_last_block(_hearing(batches, notices))
     pipeline = Pipeline(vehicle)
     if keep is None:
         for batch in batches:
             pipeline.feed(batch)
-        return verdict_json(pipeline.verdict(), wall_ms)
-    with _NewArchive(keep) as archive:
-        feed_and_keep(batches, pipeline, archive)
-        keep_judgement(pipeline, archive)
-    return verdict_json(pipeline.verdict(), wall_ms)
+    else:
+        with _NewArchive(keep) as archive:
+            feed_and_keep(batches, pipeline, archive)
+            keep_judgement(pipeline, archive)
+    verdict = verdict_json(pipeline.verdict(), wall_ms)
+    verdict["notes"] += notices
+    return verdict
+
+
+def _hearing(batches: Iterator[Batch], notices: list[str]) -> Iterator[Batch]:
+    """``batches``; what the reader of captures has to say of the files goes to ``notices``."""
+    for batch in batches:
+        notices += [
+            event.value if event.key == "notice" else f"{event.key}: {event.value}"
+            for event in batch.events
+            if isinstance(event, Identity) and event.unit == UNIT
+        ]
+        yield batch
 
 
 def keep_judgement(pipeline: Pipeline, archive: Archive) -> None:
@@ -72,8 +87,6 @@ def _opened(
     """Their batches in order of time, and how their log time becomes wall time."""
     archives = [path for path in captures if is_archive(path)]
     if not archives:
-        from sootsayer.sources.captures import read_captures
-
         return read_captures(captures, progress), lambda t_ms: t_ms
     if len(captures) > 1:
         raise SootsayerError(
@@ -153,5 +166,5 @@ class _NewArchive:
         self._remove_part()
 
     def _remove_part(self) -> None:
-        for end in ("", "-wal", "-shm"):
+        for end in ("", "-wal", "-shm", ".lock"):
             self._part.with_name(self._part.name + end).unlink(missing_ok=True)

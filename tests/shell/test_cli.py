@@ -135,7 +135,7 @@ def test_a_dashboard_port_that_is_taken(say: Say, tmp_path: Path) -> None:
         taken.listen()
         port = taken.getsockname()[1]
         told = say("web", "--archive", tmp_path / "a.db", "--http-port", port)
-    one_line(told, 1, port, "--http-port")
+    one_line(told, 1, port, "choose another port")
 
 
 @pytest.mark.parametrize(
