@@ -174,6 +174,21 @@ def test_nothing_to_do_writes_nothing(archive: Archive, path: Path, drive: Drive
         assert reader.data_version() != before
 
 
+def test_a_capture_may_begin_at_nought(path: Path, drive: Drive) -> None:
+    """Stamps of a bench capture: 0 and the minute before it are times like any other."""
+    with Archive.open(path) as archive:
+        t_ms = np.arange(-90_000, 90_001, 500)
+        unit = Scaling("counts", 1.0, 0.0, "")
+        for upto_ms in range(-80_000, 90_001, 10_000):
+            inside = (t_ms > upto_ms - 10_000) & (t_ms <= upto_ms)
+            archive.append(Batch(upto_ms, (Series("rpm", unit, t_ms[inside], t_ms[inside]),)))
+            archive.commit()
+    with ArchiveReader(path) as reader:
+        (found,) = reader.series("rpm", -100_000, 100_000)
+        assert found.t_ms.tolist() == found.raw.tolist() == t_ms[1:].tolist()
+        assert sum(batch.samples for batch in reader.batches()) == len(t_ms) - 1
+
+
 # ---------------------------------------------------------------- findings
 
 

@@ -215,7 +215,8 @@ class Archive:
         """
         with self._lock:
             done_ms = self._upto_ms // CHUNK_MS * CHUNK_MS
-            self._commit(done_ms if self._oldest_ms and self._oldest_ms <= done_ms else None)
+            due = self._oldest_ms is not None and self._oldest_ms <= done_ms
+            self._commit(done_ms if due else None)
 
     def close(self) -> None:
         """Commit, the unfinished minute as a chunk, and let go of the file.

@@ -12,7 +12,6 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +36,7 @@ from sootsayer.model import (
     Verdict,
 )
 from sootsayer.store import query, readings, rows
+from sootsayer.store.answers import AlertRow, BootRow, ChannelRow, CodeRow
 from sootsayer.store.chunk import STRETCH_MS, Chunk, Column
 from sootsayer.store.envelope import Envelope
 from sootsayer.store.minutes import Gathered, merge
@@ -45,51 +45,11 @@ from sootsayer.store.schema import cannot_read, open_reader
 from sootsayer.store.verdict_form import verdict_form
 from sootsayer.store.walltime import WallTimes
 
+__all__ = ["AlertRow", "ArchiveReader", "BootRow", "ChannelRow", "CodeRow"]
+
 BEGINNING_MS = -(1 << 62)
 END_MS = 1 << 62
 DAMAGED = "stored readings are damaged"
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelRow:
-    """A channel under one scaling and what there is of it."""
-
-    id: int
-    name: str
-    scaling: Scaling
-    first_ms: int | None
-    last_ms: int | None
-    samples: int
-
-
-@dataclass(frozen=True, slots=True)
-class AlertRow:
-    """An alert and the number under which pages find it."""
-
-    id: int
-    alert: Alert
-
-
-@dataclass(frozen=True, slots=True)
-class BootRow:
-    """One boot: ``log time = boot time + offset_ms``."""
-
-    id: int
-    boot_id: str
-    offset_ms: int
-    started_ms: int
-
-
-@dataclass(frozen=True, slots=True)
-class CodeRow:
-    """A trouble code of one control unit over all looks that saw it."""
-
-    unit: str
-    code: str
-    status: CodeStatus
-    first_ms: int
-    last_ms: int
-    seen: int
 
 
 class ArchiveReader:
