@@ -136,7 +136,7 @@ def started(adapter: EmulatedAdapter, folder: Path) -> Iterator[subprocess.Popen
         process.wait(20)
 
 
-MOMENTS_MS = (0, 450, 1100)  # lie differently between two commits, about 1.5 s apart
+MOMENTS_MS = (0, 900)  # lie differently between two commits, about 1.5 s apart
 
 
 def test_a_killed_recorder_has_lost_at_most_two_seconds(tmp_path: Path, until: Until) -> None:
