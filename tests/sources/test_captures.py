@@ -106,7 +106,7 @@ def test_the_form_for_the_eye_gives_the_same(tmp_path: Path) -> None:
 
 
 def test_lower_case_other_line_ends_and_a_missing_last_one_change_nothing(tmp_path: Path) -> None:
-    path = tmp_path / "dos.log"
+    path = tmp_path / "ends.log"
     path.write_bytes("\r\n".join(SESSION).lower().encode())
     assert values(list(read_captures([path]))) == VALUES
 

@@ -136,6 +136,15 @@ def test_key_off_stops_all_requests_until_the_voltage_rises(
     assert len(adapter.requests()) > len(before)
 
 
+def test_a_sleeping_car_is_asked_once_and_left_asleep(adapter: TinyAdapter, start: Start) -> None:
+    adapter.ignition, adapter.volts = False, 12.5
+    collector = start(rate=40.0)
+    status = collector.wait_state(SourceState.KEY_OFF)
+    assert status.reason == "no control unit answers, 12.5 V"
+    adapter.wait_heard(lambda heard: heard.count("ATRV") >= 6)
+    assert adapter.requests() == ["0100"]
+
+
 def test_an_engine_that_stands_still_is_left_alone_after_a_while(
     adapter: TinyAdapter, start: Start
 ) -> None:
@@ -250,6 +259,16 @@ def test_a_reply_to_another_request_never_becomes_a_reading(
         if sample.channel == "vss"
     }
     assert speeds == {0x32}
+
+
+def test_an_adapter_that_overruns_is_asked_for_less_at_once(
+    adapter: TinyAdapter, start: Start
+) -> None:
+    adapter.scripted["012C2D0C0B1011"] = ["7E8100F412C40\rBUFFER FULL\r\r>"] * 3
+    collector = start()
+    reading = collector.wait_channel("egr_pct")
+    assert [s.channel for s in reading.samples] == ["egr_pct", "egr_err", "rpm"]
+    assert SourceState.SILENT not in collector.states()
 
 
 def test_a_missing_prompt_is_survived(adapter: TinyAdapter, start: Start) -> None:

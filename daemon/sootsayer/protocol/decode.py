@@ -24,8 +24,10 @@ from sootsayer.protocol.announced import FRESH, UnitState
 from sootsayer.protocol.codes import code_text, codes_in
 from sootsayer.protocol.j1979 import Trouble, decode_current
 from sootsayer.protocol.pids import LAYOUTS, SUPPORT_PIDS, channels_of
+from sootsayer.protocol.template import Template, template_of
 
 MAX_UNITS = 16  # more senders than that is noise, not a car
+MAX_TEMPLATES = 256  # shapes of replies remembered; a car has a few dozen
 NEGATIVE = 0x7F
 BUSY, PENDING = 0x21, 0x78
 STATUSES = {
@@ -54,6 +56,7 @@ class ReplyDecoder:
         self._owners: dict[str, str] = {}
         self._engine: str | None = None
         self._told: dict[tuple[str, str], str] = {}
+        self._templates: dict[tuple[str, int, bytes], Template] = {}
 
     # ------------------------------------------------------------ what is known
 
@@ -120,10 +123,20 @@ class ReplyDecoder:
 
     def _current(self, t_ms: int, unit: str, payload: bytes) -> list[SourceEvent]:
         before = self._states[unit]
+        shape = (unit, len(payload), payload[1:2])
+        template = self._templates.get(shape)
+        if template is not None and template.limits is before.limits:
+            samples = template.samples(payload)
+            if samples is not None:
+                return self._reading(t_ms, unit, samples)
         decoded = decode_current(payload, before)
         for trouble in decoded.troubles:
             self._trouble(trouble)
         self._states[unit] = decoded.state
+        if decoded.samples and not decoded.troubles and len(self._templates) < MAX_TEMPLATES:
+            template = template_of(payload, decoded.state.limits)
+            if template is not None:
+                self._templates[shape] = template
         events = self._reading(t_ms, unit, decoded.samples)
         if decoded.state.supported != before.supported:
             self._claim_supported(unit)

@@ -76,7 +76,7 @@ def scaling_of(channel: str) -> Scaling:
 
 
 @dataclass(frozen=True, slots=True)
-class _Settled:
+class Settled:
     """A part whose name and scaling are settled for one control unit."""
 
     channel: str
@@ -103,9 +103,9 @@ def _exists(part: Part, size: int, support: int) -> bool:
     return part.unless_bit is None or not support >> part.unless_bit & 1
 
 
-def _settle(part: Part, limits: Limits) -> _Settled:
+def _settle(part: Part, limits: Limits) -> Settled:
     places = FOUR_BANKS if limits.four_banks else TWO_BANKS
-    return _Settled(
+    return Settled(
         part.channel if part.sensor is None else part.channel.format(places[part.sensor]),
         part.start,
         part.start + part.size,
@@ -118,13 +118,13 @@ def _settle(part: Part, limits: Limits) -> _Settled:
 
 
 @lru_cache(maxsize=4096)
-def _settled(pid: int, size: int, support: int, limits: Limits) -> tuple[_Settled, ...]:
+def _settled(pid: int, size: int, support: int, limits: Limits) -> tuple[Settled, ...]:
     parts = LAYOUTS[pid].parts
     return tuple(_settle(part, limits) for part in parts if _exists(part, size, support))
 
 
 @lru_cache(maxsize=4096)
-def _settled_for_all(pid: int, size: int, support: int) -> tuple[_Settled, ...]:
+def _settled_for_all(pid: int, size: int, support: int) -> tuple[Settled, ...]:
     return _settled(pid, size, support, FRESH.limits)
 
 
@@ -144,26 +144,34 @@ _BY_SUPPORT = _where("needs_bit")
 
 
 @dataclass(frozen=True, slots=True)
-class _Place:
+class Place:
+    """The bytes of one PID within a reply."""
+
     layout: Layout
     start: int  # first byte after the PID
     end: int
 
-    def samples(self, payload: bytes, limits: Limits) -> list[Sample]:
+    @property
+    def by_support(self) -> bool:
+        """Whether the first byte says which channels exist."""
+        return self.layout.pid in _BY_SUPPORT
+
+    def parts(self, payload: bytes, limits: Limits) -> tuple[Settled, ...]:
         pid, size = self.layout.pid, self.end - self.start
         support = payload[self.start] if pid in _BY_SUPPORT else 0
         if pid in _BY_LIMITS:
-            parts = _settled(pid, size, support, limits)
-        else:
-            parts = _settled_for_all(pid, size, support)
+            return _settled(pid, size, support, limits)
+        return _settled_for_all(pid, size, support)
+
+    def samples(self, payload: bytes, limits: Limits) -> list[Sample]:
         body = payload[self.start : self.end]
-        read = (part.read(body) for part in parts)
+        read = (part.read(body) for part in self.parts(payload, limits))
         return [sample for sample in read if sample is not None]
 
 
-def _walk(payload: bytes, limits: Limits) -> tuple[list[_Place], Trouble | None]:
+def _walk(payload: bytes, limits: Limits) -> tuple[list[Place], Trouble | None]:
     """The places of all PIDs, taking every PID's likeliest length."""
-    places: list[_Place] = []
+    places: list[Place] = []
     at, end = 1, len(payload)
     while at < end:
         layout = LAYOUTS.get(payload[at])
@@ -173,11 +181,11 @@ def _walk(payload: bytes, limits: Limits) -> tuple[list[_Place], Trouble | None]
         at = start + (2 if layout.other_size == 2 and limits.long_trims else layout.size)
         if at > end:
             return places, Trouble.TRUNCATED
-        places.append(_Place(layout, start, at))
+        places.append(Place(layout, start, at))
     return places, None
 
 
-def _exact(payload: bytes) -> list[_Place] | None:
+def _exact(payload: bytes) -> list[Place] | None:
     """The split that uses the payload up exactly, trying both lengths where a PID has two.
 
     Worked out from the end. A support bitmap stands only among support bitmaps, which keeps
@@ -185,7 +193,7 @@ def _exact(payload: bytes) -> list[_Place] | None:
     """
     end = len(payload)
     bitmaps = payload[1] in SUPPORT_PIDS
-    follow: dict[int, _Place] = {}
+    follow: dict[int, Place] = {}
     for at in range(end - 1, 0, -1):
         layout = LAYOUTS.get(payload[at])
         if layout is None or (layout.pid in SUPPORT_PIDS) != bitmaps:
@@ -193,9 +201,9 @@ def _exact(payload: bytes) -> list[_Place] | None:
         for size in (layout.size, layout.other_size or layout.size):
             after = at + 1 + size
             if after == end or after in follow:
-                follow[at] = _Place(layout, at + 1, after)
+                follow[at] = Place(layout, at + 1, after)
                 break
-    places: list[_Place] = []
+    places: list[Place] = []
     at = 1
     while at in follow:
         places.append(follow[at])
@@ -203,15 +211,16 @@ def _exact(payload: bytes) -> list[_Place] | None:
     return places or None
 
 
-def _grown(payload: bytes) -> list[_Place] | None:
+def _grown(payload: bytes) -> list[Place] | None:
     """A reply to one PID that later editions made longer: all of it belongs to that PID."""
     layout = LAYOUTS.get(payload[1])
     if layout is not None and layout.may_grow and len(payload) > 2 + layout.size:
-        return [_Place(layout, 2, len(payload))]
+        return [Place(layout, 2, len(payload))]
     return None
 
 
-def _places(payload: bytes, limits: Limits) -> tuple[list[_Place], Trouble | None]:
+def places_in(payload: bytes, limits: Limits) -> tuple[list[Place], Trouble | None]:
+    """Where each PID's bytes lie in a reply of at least two bytes, and what was wrong with it."""
     places, trouble = _walk(payload, limits)
     if trouble is None or len(payload) > MAX_SEARCH_BYTES:
         return places, trouble
@@ -233,7 +242,7 @@ def decode_current(payload: bytes, state: UnitState = FRESH) -> Decoded:
         return Decoded((), state, (Trouble.EMPTY,))
     if payload[0] != CURRENT + REPLY:
         return Decoded((), state, (Trouble.UNKNOWN_SERVICE,))
-    places, trouble = _places(payload, state.limits)
+    places, trouble = places_in(payload, state.limits)
     samples: list[Sample] = []
     for place in places:
         samples += place.samples(payload, state.limits)
@@ -246,4 +255,4 @@ def pids_in(payload: bytes, limits: Limits = FRESH.limits) -> tuple[int, ...]:
     """The PIDs a reply answers, to be held against those that were asked for."""
     if len(payload) < 2 or payload[0] != CURRENT + REPLY:
         return ()
-    return tuple(place.layout.pid for place in _places(payload, limits)[0])
+    return tuple(place.layout.pid for place in places_in(payload, limits)[0])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sootsayer.clock import LogClock
 from sootsayer.model import Reading, Sample, SourceEvent
@@ -13,6 +13,7 @@ from sootsayer.protocol.dialogue import Capabilities, Car, Command, current, rea
 from sootsayer.protocol.exchange import Reply
 from sootsayer.protocol.j1979 import pids_in, scaling_of
 from sootsayer.protocol.pids import SUPPORT_PIDS
+from sootsayer.protocol.remarks import Remark
 from sootsayer.sources.adapter_settings import SerialSettings, wanted_ms_by_pid
 from sootsayer.sources.conversation import Answer, Conversation
 from sootsayer.sources.key_off import KeyWatch
@@ -21,6 +22,7 @@ from sootsayer.units import MS_PER_S
 
 ANNOUNCING = (0x1D, 0x13, 0x4F, 0x50)  # they change how others are read, so they come first
 POLLS_BETWEEN = 4  # polls of the fast ones between two questions on a slow clock
+OVERRUNS = 3  # replies cut short by the adapter before fewer parameters are asked for at once
 ADAPTER_UNIT = "adapter"
 VOLTAGE = "adapter_voltage"
 
@@ -85,7 +87,8 @@ class Interview:
         self._settings = settings
         self._clock = clock
         self._hear = hear
-        self._works = Capabilities()
+        self.works = Capabilities()
+        self._cut_short = 0
         self._plan = PollPlan({}, 1, settings.missed_pids)
         self._questions = _questions(car, settings)
         self._polls = 0
@@ -106,7 +109,7 @@ class Interview:
 
     def use(self, works: Capabilities) -> None:
         """Make the plan of what to ask for, with what the adapter can do."""
-        self._works = works
+        self.works = works
         wanted_ms = wanted_ms_by_pid(self._supported())
         self._plan = PollPlan(wanted_ms, works.max_pids, self._settings.missed_pids)
 
@@ -145,17 +148,27 @@ class Interview:
 
     def _poll(self, pids: tuple[int, ...]) -> None:
         asked_ms = self._clock.now_ms()
-        text = current(pids, self._works, len(self._car.units))
+        text = current(pids, self.works, len(self._car.units))
         reply = self._ask(text).reply
         self._polls += 1
-        self._watch.replied(bool(reply.messages))
+        self._watch.replied(bool(reply.messages) or Remark.BUFFER_FULL in reply.remarks)
         if not reply.messages:
             self._look_at_voltage()
+        if len(pids) > 1 and (Remark.BUFFER_FULL in reply.remarks or not reply.complete):
+            self._ask_for_less()
         if _asked_to_wait(reply):
             return
         answered = frozenset(pid for message in reply.messages for pid in pids_in(message.body))
         given_up = self._plan.asked(pids, answered, asked_ms)
         self._decoder.counters["parameter given up"] += len(given_up)
+
+    def _ask_for_less(self) -> None:
+        """Replies that overrun the adapter more than once mean that it cannot do so many."""
+        self._cut_short += 1
+        if self._cut_short >= OVERRUNS:
+            self._cut_short = 0
+            self._decoder.counters["fewer parameters a request"] += 1
+            self.use(replace(self.works, max_pids=self.works.max_pids // 2))
 
     def _put(self, question: _Question, now_ms: int) -> None:
         self._polls = 0

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 FAST_MS = 300  # what is wanted more often than this belongs together
+SOON = 0.7  # a slow one may come this early when a request has room: fewer requests in all
 # The order in which fast ones share requests: what must be compared comes first.
 TOGETHER = (0x2C, 0x2D, 0x0C, 0x0B, 0x10, 0x11, 0x69, 0x87, 0x66)
 # As the last two characters of a request these would be a service of their own (clearing codes,
@@ -61,7 +62,7 @@ class PollPlan:
         for pid in order:
             if len(chosen) == self._max_pids:
                 break
-            if pid not in chosen and pid not in fast and late[pid] >= 1:
+            if pid not in chosen and pid not in fast and late[pid] >= SOON:
                 chosen.append(pid)
         if chosen[-1] in NEVER_LAST and len(chosen) == 1 and 0x0C in self._wanted_ms:
             chosen.append(0x0C)

@@ -173,7 +173,10 @@ class SerialSource:
         for pauses in (self._silence, self._resting, self._blind):
             pauses.reset()
         self._say(SourceState.READING, f"{car.kind}, {say_count(len(car.units), 'control unit')}")
-        reason = interview.ask_until_off(self._count_now_and_then)
+        try:
+            reason = interview.ask_until_off(self._count_now_and_then)
+        finally:
+            self._known = _Known(adapter.version, car, interview.works)
         if reason:
             self._lie_down(talk, watch, reason)
         else:
