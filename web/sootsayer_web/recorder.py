@@ -9,7 +9,7 @@ from sootsayer.model import SourceState
 from sootsayer.store.reader import ArchiveReader
 from sootsayer_web.limits import Limits
 from sootsayer_web.moments import iso
-from sootsayer_web.records import OpenArchive, Records
+from sootsayer_web.records import OpenArchive, Records, Times
 
 NO_ARCHIVE = "no archive"
 STOPPED = "stopped"
@@ -45,8 +45,8 @@ def recorder_answer(
     last_ms = last_reading_ms(archive.reader, health)
     last = times.iso(last_ms)
     trusted = last_ms is not None and times.trusted(last_ms)
-    written_ms = records.written_ms()
-    if clock.wall_ms() - written_ms > limits.recorder_silent_s * 1000:
+    written_ms, silent_ms = _last_written(records, times, health)
+    if silent_ms > limits.recorder_silent_s * 1000:
         return _answer(STOPPED, SAYS[STOPPED], iso(written_ms), "", last, trusted)
     state = _known_state(health.get("state"))
     since = times.iso(_whole(health.get("since_ms")))
@@ -54,6 +54,19 @@ def recorder_answer(
     if state == SourceState.READING and _is_stale(archive, last_ms, limits):
         return _answer(SourceState.SILENT, STALE, last, reason, last, trusted)
     return _answer(state, SAYS[state], since, reason, last, trusted)
+
+
+def _last_written(records: Records, times: Times, health: dict[str, Any]) -> tuple[int, int]:
+    """Wall time of the last commit, and how long ago that is.
+
+    The recorder's own stamp is best, for no step of the wall clock touches it; the file's date
+    stands in for an archive of another boot or of a version that notes less.
+    """
+    noted_ms = _whole(health.get("now_ms"))
+    if noted_ms is not None and times.this_boot:
+        return times.wall_ms(noted_ms), times.now_ms() - noted_ms
+    written_ms = records.written_ms()
+    return written_ms, clock.wall_ms() - written_ms
 
 
 def health_note(reader: ArchiveReader) -> dict[str, Any]:

@@ -94,9 +94,14 @@ class Times:
         """Whether the time of day is known there."""
         return self._walls.wall_ms(int(t_ms))[1]
 
+    @property
+    def this_boot(self) -> bool:
+        """Whether the archive's newest boot is the one that this machine is in."""
+        return bool(self._boots) and self._boots[-1].boot_id == clock.boot_id()
+
     def now_ms(self) -> int:
         """The present in log time: exact within the boot that is being recorded."""
-        if self._boots and self._boots[-1].boot_id == clock.boot_id():
+        if self.this_boot:
             return clock.boottime_ms() + self._boots[-1].offset_ms
         return self.log_ms(clock.wall_ms())
 
