@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import settings as hypothesis_settings
+
+# how long one example takes says nothing on a machine that does other things as well
+hypothesis_settings.register_profile("shared machine", deadline=None)
+hypothesis_settings.load_profile("shared machine")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
