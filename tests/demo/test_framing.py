@@ -1,7 +1,7 @@
 """Cutting into CAN frames, put together again by can-isotp."""
 
 import isotp
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from sootsayer.demo.framing import frames, single
@@ -23,6 +23,7 @@ def put_together(cut: list[bytes]) -> bytes:
 
 
 @given(st.binary(min_size=1, max_size=300))
+@example(bytes(range(200)))  # past the wrap of the frame number
 def test_can_isotp_puts_the_frames_together(payload: bytes) -> None:
     cut = frames(payload)
     assert all(len(frame) == 8 for frame in cut)

@@ -63,7 +63,7 @@ def test_fast_channels_share_their_stamps_five_times_a_second(told: list[Batch])
     for other in stamps[1:]:
         np.testing.assert_array_equal(stamps[0], other)
     assert np.median(np.diff(stamps[0])) == pytest.approx(200, abs=15)
-    assert np.diff(stamps[0]).std() > 2.0  # nobody answers to the millisecond
+    assert np.diff(stamps[0][:500]).std() > 2.0  # nobody answers to the millisecond
 
 
 def test_what_the_source_tells_beside_readings(told: list[Batch], trips: list[Driven]) -> None:
