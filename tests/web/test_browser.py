@@ -22,6 +22,7 @@ from web_story import Story, alert, health, readings, tell, verdict
 PAGES = ["/", "/alerts", "/alerts/1", "/alerts/2", "/logger"]
 WIDTHS = [390, 1280]
 WAIT_MS = 10_000
+FIRST_PAGE_BYTES = 150_000
 
 
 @pytest.fixture(scope="module")
@@ -88,6 +89,17 @@ def test_quiet_and_narrow_enough(browser: Browser, address: str, width: int, sch
             assert page.evaluate("document.documentElement.scrollWidth") <= width, path
             background = page.evaluate("getComputedStyle(document.body).backgroundColor")
             assert background == ("rgb(244, 240, 230)" if scheme == "light" else "rgb(16, 19, 22)")
+
+
+def test_the_first_page_is_light(browser: Browser, address: str) -> None:
+    """All that a first visit on a phone brings over the air, plot and live values included."""
+    with visit(browser, address, 390) as here:
+        page = here.go("/")
+        drawn(page, "#recent-plot")
+        size = page.evaluate(
+            "performance.getEntries().reduce((sum, e) => sum + (e.transferSize ?? 0), 0)"
+        )
+        assert 50_000 < size <= FIRST_PAGE_BYTES
 
 
 @pytest.mark.parametrize("width", WIDTHS)

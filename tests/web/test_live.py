@@ -38,7 +38,8 @@ def stream_of(path: Path, limits: Limits) -> Iterator[str]:
 
 
 def events(text: str) -> dict[str, Any]:
-    name, data = text.strip().split("\n", 1)
+    name, mark, data = text.strip().split("\n", 2)
+    assert mark.startswith("id: ")
     return {name.removeprefix("event: "): json.loads(data.removeprefix("data: "))}
 
 

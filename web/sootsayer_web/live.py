@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import threading
 from collections.abc import Callable, Iterator
@@ -23,7 +24,7 @@ HEARTBEAT = ": still here\n\n"
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """One event: ``mark`` tells whether it is news, ``text`` is what is sent."""
+    """One event: ``mark`` changes when it is news, ``text`` is what is sent."""
 
     mark: str
     text: str
@@ -69,7 +70,7 @@ class Watch:
         alerts = {"alerts": alerts_answer(self._records.open())}
         health = health_answer(self._records, self._limits)
         return {
-            "now": Told(steady_mark(now), _as_text(now)),
+            "now": Told(steady_mark(now), as_text(now)),
             "alerts": _told(alerts),
             "health": _told(health),
             "readings": _told({"last_reading": now["recorder"]["last_reading"]}),
@@ -77,21 +78,28 @@ class Watch:
 
 
 def steady_mark(now: dict[str, Any]) -> str:
-    """What makes the first page's news: all but the clock's advance, which comes as readings."""
+    """Changes with the first page's news: all but the clock's advance, which comes as readings.
+
+    A page carries the mark it was made with, so that a fresh one is not renewed at once.
+    """
     recorder = {key: now["recorder"][key] for key in now["recorder"] if key != "last_reading"}
     recent = {key: now["recent"][key] for key in ("asked", "moved", "openings")}
     trip = now["trip"] and int(now["trip"]["running_s"] // 60)
     span = now["span"] and now["span"]["trips"]
-    return _as_text(now | {"recorder": recorder, "recent": recent, "trip": trip, "span": span})
+    return mark_of(now | {"recorder": recorder, "recent": recent, "trip": trip, "span": span})
 
 
-def _as_text(value: Any) -> str:
+def mark_of(value: Any) -> str:
+    """A short name for a value that any change changes."""
+    return hashlib.blake2b(as_text(value).encode(), digest_size=8).hexdigest()
+
+
+def as_text(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
 
 
 def _told(value: Any) -> Told:
-    text = _as_text(value)
-    return Told(text, text)
+    return Told(mark_of(value), as_text(value))
 
 
 def event_stream(
@@ -108,7 +116,7 @@ def event_stream(
         news = [(name, told) for name, told in watch.look().items() if sent.get(name) != told.mark]
         for name, told in news:
             sent[name] = told.mark
-            yield f"event: {name}\ndata: {told.text}\n\n"
+            yield f"event: {name}\nid: {told.mark}\ndata: {told.text}\n\n"
         if not news and heartbeat.passed():
             yield HEARTBEAT
         if news or heartbeat.passed():

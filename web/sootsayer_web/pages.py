@@ -3,7 +3,6 @@ live renewal, so that what a script puts in is exactly what a reload would show.
 
 from __future__ import annotations
 
-import hashlib
 import io
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from sootsayer.model import AlertState, Link, SootsayerError
 from sootsayer.report.export import export_alert
 from sootsayer_web.alerts import alerts_answer
 from sootsayer_web.evidence import evidence_view
+from sootsayer_web.live import mark_of, steady_mark
 from sootsayer_web.logger import health_answer
 from sootsayer_web.now import head_answer, now_answer
 from sootsayer_web.recent import recent_rows
@@ -36,6 +36,13 @@ class Part:
     html: Markup
 
 
+# Which live events make an open page fetch its parts anew; "now" changes the head of each.
+RENEWED_BY = {
+    "now": "now trouble",
+    "alerts": "now alerts trouble",
+    "alert": "now trouble",
+    "logger": "now health trouble",
+}
 PARTS = {
     "now": ("status", "sentence", "watched", "first_day", "chain", "causes", "recent", "newest"),
     "alerts": ("status", "alert_list"),
@@ -49,8 +56,7 @@ def render_parts(page: str, view: dict[str, Any]) -> dict[str, Part]:
     rendered = {}
     for name in PARTS[page]:
         html = render_template(f"parts/{name}.html", **view)
-        mark = hashlib.blake2b(html.encode(), digest_size=6).hexdigest()
-        rendered[name] = Part(mark, Markup(html))
+        rendered[name] = Part(mark_of(html), Markup(html))
     return rendered
 
 
@@ -58,7 +64,7 @@ def now_view() -> dict[str, Any]:
     here = dashboard()
     now = now_answer(here.records, here.limits)
     rows = recent_rows(here.records.open(), now["recent"], here.limits)
-    return {"now": now, "rows": rows}
+    return {"now": now, "rows": rows, "seen": steady_mark(now)}
 
 
 def alerts_view() -> dict[str, Any]:
@@ -144,7 +150,12 @@ def parts(page: str) -> ResponseReturnValue:
 
 def _page(page: str, view: dict[str, Any]) -> str:
     return render_template(
-        f"{page}.html", page=page, parts=render_parts(page, view), can_plot=_can_plot(), **view
+        f"{page}.html",
+        page=page,
+        parts=render_parts(page, view),
+        renewed_by=RENEWED_BY[page],
+        can_plot=_can_plot(),
+        **view,
     )
 
 

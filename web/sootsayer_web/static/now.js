@@ -23,7 +23,8 @@ const span = () => Date.parse(recent.end) - Date.parse(recent.start);
 async function extend(from, to) {
   const channels = [recent.asked, recent.moved].filter(Boolean);
   if (!channels.length) return;
-  const width = Math.max(1, Math.ceil((to - from) / COLUMN_MS));
+  const column = Math.max(COLUMN_MS, span() / root.clientWidth); // no more columns than pixels
+  const width = Math.max(1, Math.ceil((to - from) / column));
   const query = new URLSearchParams({ channels: channels.join(","), start: from, end: to, width });
   const answer = await ask(`${root.dataset.trace}?${query}`);
   if (!answer) return;

@@ -4,6 +4,7 @@ const DAY_MS = 86_400_000;
 const LISTENED = ["now", "alerts", "health", "readings", "trouble"];
 const NEWS = new Set(["sentence", "chain", "causes", "newest", "alert_list"]); // what lights up when it changes
 const RENEW_MS = 250; // several events of one commit make one renewal
+const HEALTH_MS = 10_000; // health changes with every commit; figures need not
 const AGAIN_MS = 30_000; // after a refused stream
 const LOST_MS = 4000; // longer than the browser takes to ask anew after an ordinary end
 
@@ -89,6 +90,24 @@ function flash(part) {
   part.classList.add("news");
 }
 
+const renewedBy = new Set((main?.dataset.renewedBy ?? "").split(" "));
+let seen = main?.dataset.seen;
+let healthAt = performance.now();
+
+/** Whether an event tells what this page does not show yet. */
+function isNews(name, mark) {
+  if (name === "now") {
+    const isNew = mark !== seen;
+    seen = mark;
+    if (!isNew) return false;
+  }
+  if (name === "health") {
+    if (performance.now() - healthAt < HEALTH_MS) return false;
+    healthAt = performance.now();
+  }
+  return renewedBy.has(name);
+}
+
 function listen() {
   const source = new EventSource(main.dataset.live);
   const lost = document.getElementById("lost");
@@ -97,7 +116,7 @@ function listen() {
     source.addEventListener(name, (event) => {
       const answer = JSON.parse(event.data);
       handlers.get(name).forEach((handler) => handler(answer));
-      if (name !== "readings") renew();
+      if (isNews(name, event.lastEventId)) renew();
     });
   }
   source.onopen = () => {
