@@ -36,6 +36,8 @@ def judge(
     was read and found into a new archive there; it appears only when everything succeeded.
     Raises SootsayerError for anything unreadable, or when ``keep`` exists.
     """
+    if keep is not None:
+        _refuse(keep, captures)
     batches, wall_ms = _opened(captures, progress)
     notices: list[str] = []
     batches = with_last_block(_hearing(batches, notices))
@@ -50,6 +52,20 @@ def judge(
     verdict = verdict_json(pipeline.verdict(), wall_ms)
     verdict["notes"] += notices
     return verdict
+
+
+def _refuse(keep: Path, captures: Sequence[Path]) -> None:
+    """Raise SootsayerError where keeping would overwrite, or lose what only a copy keeps."""
+    if keep.exists():
+        raise SootsayerError(
+            f"archive {keep} exists already and is left as it is; name a new file with --archive"
+        )
+    for path in captures:
+        if is_archive(path):
+            raise SootsayerError(
+                f"recording {path} is an archive already; copy the file instead of --archive, "
+                "so that its marks and its clock stay with it"
+            )
 
 
 def _hearing(batches: Iterator[Batch], notices: list[str]) -> Iterator[Batch]:
@@ -150,11 +166,6 @@ class _NewArchive:
         self._part = path.with_name(path.name + PART)
 
     def __enter__(self) -> Archive:
-        if self._path.exists():
-            raise SootsayerError(
-                f"archive {self._path} exists already and is left as it is; "
-                "name a new file with --archive"
-            )
         self._remove_part()
         self._archive = Archive.open(self._part)
         return self._archive

@@ -33,10 +33,10 @@ def watch_plan(
     ``must_exist`` a device that is not there is refused with SootsayerError: at a keyboard it
     is a misspelling, under systemd it is a car without its adapter, which is waited for.
     """
-    if must_exist and "://" not in port and not Path(port).exists():
+    if must_exist and "://" not in port and not Path(port).is_char_device():
         raise SootsayerError(
-            f"port {port} does not exist; plug the adapter in and name its port with --port, "
-            "or wait for it with --wait"
+            f"port {port or '(none)'} does not exist or is no serial port; plug the adapter in "
+            "and name its port with --port, or wait for it with --wait"
         )
 
     def make_pipeline(state: dict[str, Any] | None) -> Pipeline:

@@ -111,9 +111,22 @@ def test_an_archive_is_never_overwritten_by_judging(say: Say, archive: Path) -> 
     assert archive.read_bytes() == before
 
 
-def test_a_port_that_does_not_exist(say: Say, tmp_path: Path) -> None:
-    told = say("watch", "--port", "/dev/ttyUSB77", "--archive", tmp_path / "a.db")
-    one_line(told, 1, "/dev/ttyUSB77", "--wait")
+def test_an_archive_is_not_half_copied_by_judging(say: Say, archive: Path, tmp_path: Path) -> None:
+    told = say("judge", archive, "--archive", tmp_path / "copy.db")
+    one_line(told, 1, archive, "copy the file")
+    assert list(tmp_path.glob("copy.db*")) == []
+
+
+def test_an_archive_is_not_judged_among_captures(say: Say, archive: Path, tmp_path: Path) -> None:
+    capture = tmp_path / "drive.log"
+    capture.write_text("(1795521600.000000) can0 7E8#03410C0C80000000\n")
+    one_line(say("judge", archive, capture), 1, archive, "judge it alone")
+
+
+@pytest.mark.parametrize("port", ["/dev/ttyUSB77", "/etc/hostname", "/dev"])
+def test_a_port_that_does_not_exist(say: Say, tmp_path: Path, port: str) -> None:
+    told = say("watch", "--port", port, "--archive", tmp_path / "a.db")
+    one_line(told, 1, port, "--wait")
     assert not (tmp_path / "a.db").exists()
 
 
