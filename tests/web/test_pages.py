@@ -13,7 +13,7 @@ from sootsayer import clock
 from sootsayer.model import Changes, LinkState
 from sootsayer.store.archive import Archive
 from sootsayer_web import create_app
-from web_story import TITLE, alert, episodes, health, verdict
+from web_story import MINUTE_MS, TITLE, alert, episodes, health, tell, verdict
 
 PAGES = ["/", "/alerts", "/alerts/1", "/alerts/2", "/alerts/3", "/alerts/4", "/logger"]
 FIRST_PAGE_BYTES = 150_000
@@ -202,6 +202,23 @@ def test_evidence_stands_as_a_table_too(client: FlaskClient) -> None:
     assert len(re.findall(r"\d\d:\d\d:\d\d UTC", rows)) >= 20
 
 
+def test_where_the_error_is_evidence_the_position_is_drawn(tmp_path: Path) -> None:
+    archive, story = tell(tmp_path / "a.db", minutes=12)
+    shown = alert(
+        story.now_ms - 8 * MINUTE_MS, story.now_ms, rule="M1", channels=("egr_pct", "egr_err")
+    )
+    archive.apply(
+        Changes(
+            alerts=(shown,),
+            episodes=episodes(story.now_ms - 8 * MINUTE_MS, story.now_ms - MINUTE_MS, 5, "M1"),
+        )
+    )
+    archive.close()
+    found = page(create_app(story.path).test_client(), "/alerts/5")
+    assert "EGR commanded, %" in found.text and "Valve position, %" in found.text
+    assert "EGR error, %" in found.text
+
+
 def test_an_alert_without_chances_or_channels(client: FlaskClient) -> None:
     found = page(client, "/alerts/3")
     assert "This alert counts no single chances." in found.text
@@ -219,7 +236,7 @@ def test_the_table_of_chances_may_be_long(tmp_path: Path) -> None:
         )
     client = create_app(tmp_path / "a.db").test_client()
     short = page(client, "/alerts/1")
-    count = int(re.search(r"50 of (\d+) chances", short.text)[1])  # type: ignore[index]
+    count = int(re.search(r"20 of (\d+) chances", short.text)[1])  # type: ignore[index]
     assert count > 200 and f"Show all {count}" in short.text
     assert "From chance" in short.text  # the drawing holds the newest ones only
     assert f"{count} of {count} chances" in page(client, "/alerts/1?all=1").text

@@ -9,11 +9,14 @@ from typing import Any
 
 from sootsayer.model import Episode
 from sootsayer.store.reader import AlertRow
+from sootsayer_web import derived
 from sootsayer_web.alerts import alert_answer, episode_answer, episodes_of, finite, worst_of
 from sootsayer_web.limits import Limits
 from sootsayer_web.records import OpenArchive, Times
 from sootsayer_web.strip import make_strip
 from sootsayer_web.trace import channel_trace, known_units
+
+ERRORS = ("egr_err", "egr_a_err")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +86,7 @@ def _stretch(
     """The stretch around the chosen chance: channels, shading, and values for the table."""
     start_ms, end_ms = around(episodes[index], limits)
     units = known_units(archive.reader)
-    channels = [channel for channel in row.alert.channels if channel in units]
+    channels = [channel for channel in _with_moved(row.alert.channels) if channel in units]
     near = [e for e in episodes if e.end_ms > start_ms and e.start_ms < end_ms]
     plot = {
         "start": archive.times.iso(start_ms),
@@ -104,6 +107,15 @@ def _stretch(
         "values": value_rows(traces),
         "missing": [channel for channel in row.alert.channels if channel not in units],
     }
+
+
+def _with_moved(channels: Sequence[str]) -> list[str]:
+    """The valve's position goes before the error it is rebuilt from: it is what one looks for."""
+    found = list(channels)
+    errors = [i for i, channel in enumerate(found) if channel in ERRORS]
+    if errors:
+        found.insert(errors[0], derived.MOVED)
+    return found
 
 
 def around(episode: Episode, limits: Limits) -> tuple[int, int]:

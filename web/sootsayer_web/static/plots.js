@@ -163,7 +163,7 @@ export class Stack {
     return new uPlot({
       width: this.root.clientWidth,
       height: this.height(last),
-      padding: [8, 22, last ? 0 : 8, 0],
+      padding: [8, 30, last ? 0 : 8, 0],
       legend: { show: false },
       cursor: { sync: { key: this.root.id }, drag: { x: false, y: false }, y: false, points: { show: false } },
       scales: {
