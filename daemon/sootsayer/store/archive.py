@@ -67,7 +67,7 @@ class Waiting:
     anchors: list[Anchor] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
-    alerts: dict[tuple[str, int], Alert] = field(default_factory=dict)
+    alerts: dict[tuple[str, int, str], Alert] = field(default_factory=dict)
     episodes: dict[tuple[str, int], Episode] = field(default_factory=dict)
     trips: dict[int, Trip] = field(default_factory=dict)
     openings: dict[int, Opening] = field(default_factory=dict)
@@ -181,7 +181,7 @@ class Archive:
         """What the pipeline found in the readings appended so far."""
         with self._lock:
             waiting = self._waiting
-            waiting.alerts.update({(a.rule, a.first_ms): a for a in changes.alerts})
+            waiting.alerts.update({(a.rule, a.first_ms, a.title): a for a in changes.alerts})
             waiting.episodes.update({(e.rule, e.start_ms): e for e in changes.episodes})
             waiting.trips.update({trip.number: trip for trip in changes.trips})
             waiting.openings.update({opening.number: opening for opening in changes.openings})

@@ -37,8 +37,8 @@ JSON_COLUMNS = frozenset({"channels", "context", "counters"})
 
 
 def put_alerts(connection: sqlite3.Connection, alerts: Iterable[Alert]) -> None:
-    """Rule and first evidence name an alert; its number stays."""
-    _upsert(connection, "alert", ("rule", "first_ms"), alerts)
+    """Rule, first evidence and title (codes come together) name an alert; its number stays."""
+    _upsert(connection, "alert", ("rule", "first_ms", "title"), alerts)
 
 
 def put_episodes(connection: sqlite3.Connection, episodes: Iterable[Episode]) -> None:

@@ -256,7 +256,7 @@ def m4_findings(database: Database) -> None:
         },
         optional={"link", "cleared_ms", "measure", "limit"},
     )
-    database.table("alert").create_index(["rule", "first_ms"], unique=True)
+    database.table("alert").create_index(["rule", "first_ms", "title"], unique=True)
     database.execute(
         "CREATE TABLE episode (rule TEXT NOT NULL, start_ms INTEGER NOT NULL, "
         "end_ms INTEGER NOT NULL, failed INTEGER NOT NULL, measure REAL, fact TEXT NOT NULL, "
