@@ -49,7 +49,12 @@ LINK = Parameter("link", "Only alerts of this link.", one_of(Link))
 STATE = Parameter("state", "Only alerts in this state.", one_of(AlertState))
 ALERT_ID = Parameter("alert_id", "The alert's number.", {"type": "integer"}, True, "path")
 TRACE_PARAMETERS = (
-    Parameter("channels", "Channel ids, separated by commas.", {"type": "string"}, True),
+    Parameter(
+        "channels",
+        "Channel ids, separated by commas; moved is the valve, read or rebuilt.",
+        {"type": "string"},
+        True,
+    ),
     Parameter("start", "From this moment.", MOMENT_OR_MS, True),
     Parameter("end", "Up to this moment.", MOMENT_OR_MS, True),
     Parameter("width", "Columns of time.", {"type": "integer", "minimum": 1}),
