@@ -12,12 +12,15 @@ from typing import Any
 from sootsayer.model import Link, SootsayerError
 
 WORDS = ("title", "link", "kind", "counts", "gate", "quantity", "measure", "supports", "channels",
-         "unit", "text", "reason")  # fmt: skip
+         "needs", "unit", "text", "reason")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One rule. ``limits`` holds its numbers by name, ``reason`` says why they are so."""
+    """One rule. ``limits`` holds its numbers by name, ``reason`` says why they are so.
+
+    ``needs``: channels without which it stays silent; "a|b" is met by either of them.
+    """
 
     name: str
     title: str
@@ -32,6 +35,7 @@ class Rule:
     text: str
     reason: str
     unit: str
+    needs: tuple[str, ...]
     limits: Mapping[str, float]
 
     def limit(self, name: str) -> float:
@@ -78,5 +82,6 @@ def _rule(name: str, entry: Mapping[str, Any]) -> Rule:
         text=entry["text"],
         reason=entry["reason"],
         unit=entry.get("unit", "%"),
+        needs=tuple(entry["needs"]),
         limits={k: float(v) for k, v in entry.items() if k not in WORDS},
     )
