@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from sootsayer import __version__
+from sootsayer import __version__, cli_archive
 from sootsayer.model import SootsayerError
 
 if TYPE_CHECKING:
@@ -195,6 +195,9 @@ def demo(folder: Path | None, days: int, seed: int, http_port: int, no_live: boo
     _log_to_stderr(logging.WARNING)
     wanted = Demo(folder, days, seed, http_port, live=not no_live)
     run_demo(wanted, shipped_settings(), serve, _on_signals, sys.stdout)
+
+
+commands.add_command(cli_archive.verify)
 
 
 # ---------------------------------------------------------------- shared by the commands

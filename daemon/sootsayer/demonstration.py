@@ -27,6 +27,7 @@ from sootsayer.service import STOPPED, Plan, Recorder
 from sootsayer.settings import Settings
 from sootsayer.sources.serial_adapter import SerialSource
 from sootsayer.store.archive import Archive
+from sootsayer.store.device_key import DeviceKey
 from sootsayer.vehicle import Vehicle
 from sootsayer.watching import watch_plan
 
@@ -41,7 +42,7 @@ def build_history(archive_path: Path, story: Story, progress: Callable[[float], 
     """Drive the story's past, store and judge it. ``progress`` hears the part done, 0..1."""
     batches = list(story.batches(lambda part: progress(DRIVEN_PART * part)))
     pipeline = Pipeline(CAR)
-    with Archive.open(archive_path) as archive:
+    with Archive.open(archive_path, DeviceKey.beside(archive_path)) as archive:
         judged = _counting(batches, lambda part: progress(DRIVEN_PART + (1 - DRIVEN_PART) * part))
         feed_and_keep(with_last_block(judged), pipeline, archive, source="system")
         # The recorder that follows then knows that it was stopped, not cut off.

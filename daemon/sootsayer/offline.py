@@ -177,5 +177,5 @@ class _NewArchive:
         self._remove_part()
 
     def _remove_part(self) -> None:
-        for end in ("", "-wal", "-shm", ".lock"):
+        for end in ("", "-wal", "-shm", "-ring", ".lock"):
             self._part.with_name(self._part.name + end).unlink(missing_ok=True)

@@ -28,6 +28,7 @@ from sootsayer.notify import Notifier
 from sootsayer.settings import Settings
 from sootsayer.sources.batching import BatchBuilder
 from sootsayer.store.archive import Archive
+from sootsayer.store.device_key import DeviceKey
 from sootsayer.store.reader import BEGINNING_MS, ArchiveReader
 
 log = logging.getLogger(__name__)
@@ -74,7 +75,7 @@ class Recorder:
     def run(self) -> None:
         """Returns after `stop`. Raises SootsayerError for a bad archive, or a source's mistake."""
         self._plan.archive.parent.mkdir(parents=True, exist_ok=True)
-        with Archive.open(self._plan.archive) as archive:
+        with Archive.open(self._plan.archive, _device_key(self._plan.archive)) as archive:
             _Session(self._plan, archive, self._intake).run()
 
     def stop(self) -> None:
@@ -323,6 +324,15 @@ class _Session:
 
     def _status(self) -> dict[str, Any]:
         return self._health.as_json(self._clock.now_ms())
+
+
+def _device_key(archive: Path) -> DeviceKey | None:
+    """What signs the chain. Without it readings are recorded all the same, only unsigned."""
+    try:
+        return DeviceKey.beside(archive)
+    except SootsayerError as trouble:
+        log.error("%s; the chain stays unsigned", trouble)
+        return None
 
 
 def _found_something(changes: Changes) -> bool:

@@ -31,8 +31,10 @@ from sootsayer.model import (
     SourceStatus,
     Trip,
 )
+from sootsayer.store import schema
 from sootsayer.store.archive import Archive
 from sootsayer.store.reader import ArchiveReader
+from sootsayer.store.ring import RingFile
 
 Drive = Callable[..., Iterator[Batch]]
 Make = Callable[..., Alert]
@@ -77,21 +79,63 @@ def test_what_is_not_committed_is_not_seen(archive: Archive, path: Path, drive: 
     assert archive.waiting_samples == 20
 
 
-def test_a_finished_minute_leaves_the_tail_and_ten_become_one(
+def test_ten_minutes_that_are_over_leave_the_ring_as_one_chunk(
     archive: Archive, path: Path, drive: Drive
 ) -> None:
-    record(archive, drive(59))
+    record(archive, drive(599))
     assert table(path, "SELECT count(*) FROM chunk") == [(0,)]
-    assert table(path, "SELECT sum(samples) FROM tail") == [(2 * 580,)]  # 29 commits of 2 s
-    record(archive, drive(4, start_ms=START + 59_000))
-    assert table(path, "SELECT start_ms, end_ms, samples FROM chunk") == [
-        (START, START + MINUTE, 1200)
-    ]
-    assert table(path, "SELECT sum(samples), count(*) FROM tail") == [(60, 2)]
-    record(archive, drive(9 * 60, start_ms=START + 63_000))
+    assert rpm(path).t_ms.tolist() == list(range(START + 100, START + 598_001, 100))
+    record(archive, drive(4, start_ms=START + 599_000))
     assert table(path, "SELECT start_ms, end_ms, samples FROM chunk") == [
         (START, START + 10 * MINUTE, 12_000)
     ]
+    assert rpm(path).t_ms.tolist() == list(range(START + 100, START + 603_001, 100))
+
+
+def test_more_than_memory_should_hold_becomes_chunks_before_its_time(
+    archive: Archive, path: Path, drive: Drive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sootsayer.store.archive.FLUSH_MAX_SAMPLES", 3_000)
+    record(archive, drive(599))
+    assert table(path, "SELECT count(*) > 2, sum(samples) > 8000 FROM chunk") == [(1, 1)]
+    record(archive, drive(4, start_ms=START + 599_000))
+    assert table(path, "SELECT start_ms, end_ms, samples FROM chunk") == [
+        (START, START + 10 * MINUTE, 12_000)
+    ]
+    assert rpm(path).t_ms.tolist() == list(range(START + 100, START + 603_001, 100))
+
+
+def test_a_ring_that_is_nearly_full_is_emptied_into_chunks(
+    archive: Archive, path: Path, drive: Drive
+) -> None:
+    record(archive, drive(300), every=1)  # six hundred commits in a ring of 512 blocks
+    assert table(path, "SELECT sum(samples) FROM chunk") == [(3_600,)]
+    assert rpm(path).t_ms.tolist() == list(range(START + 100, START + 300_001, 100))
+
+
+def test_without_a_ring_every_commit_makes_chunks(tmp_path: Path, path: Path, drive: Drive) -> None:
+    connection = schema.open_writer(path)
+    archive = Archive(path, connection, (tmp_path / "lock").open("w"), open_ring=_no_ring)
+    record(archive, drive(605))
+    assert rpm(path).t_ms.tolist() == list(range(START + 100, START + 604_001, 100))
+    assert table(path, "SELECT end_ms - start_ms FROM chunk ORDER BY id")[0] == (600_000,)
+
+
+def test_a_ring_that_cannot_be_opened_is_left_and_told(path: Path, drive: Drive) -> None:
+    with Archive.open(path) as archive:
+        record(archive, drive(2))
+    ring = Path(f"{path}-ring")
+    ring.mkdir()
+    with Archive.open(path) as archive:
+        record(archive, drive(10, start_ms=START + 2_000))
+    assert ring.is_dir()
+    assert rpm(path).t_ms.tolist() == list(range(START + 100, START + 12_001, 100))
+    with ArchiveReader(path) as reader:
+        assert "the ring cannot be read" in reader.gaps()[0].reason
+
+
+def _no_ring(_: Path) -> RingFile:
+    raise OSError(28, "No space left on device")
 
 
 def test_closing_puts_everything_into_chunks(path: Path, drive: Drive) -> None:
@@ -101,7 +145,7 @@ def test_closing_puts_everything_into_chunks(path: Path, drive: Drive) -> None:
         (1200, MINUTE),
         (700, 35_000),
     ]
-    assert table(path, "SELECT count(*) FROM tail") == [(0,)]
+    assert not Path(f"{path}-ring").exists()
     with Archive.open(path) as archive:
         record(archive, drive(25, start_ms=START + 95_000))
     assert rpm(path).t_ms.tolist() == list(range(START + 100, START + 120_001, 100))
@@ -370,6 +414,16 @@ def test_a_disk_that_refuses_loses_nothing(path: Path, drive: Drive, alert: Make
     archive.close()
 
 
+class Full:
+    """A ring file on a disk that refuses."""
+
+    def write(self, packed: bytes, at: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    def close(self) -> None:
+        pass
+
+
 def test_a_disk_that_keeps_refusing_costs_old_readings_and_says_so(
     path: Path, drive: Drive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -377,6 +431,7 @@ def test_a_disk_that_keeps_refusing_costs_old_readings_and_says_so(
     archive = Archive.open(path)
     record(archive, drive(10))
     archive._connection.execute("PRAGMA query_only = 1")
+    archive._ring._file = Full()
     for batch in drive(90, start_ms=START + 10_000):
         archive.append(batch)
         with pytest.raises(SootsayerError):
@@ -400,7 +455,7 @@ def test_the_tail_of_a_recorder_that_was_cut_off_is_taken_up(
     """A copy of the files while the writer is at work is what a power cut leaves."""
     record(archive, drive(30))
     cut_off = tmp_path / "cut.db"
-    for ending in ("", "-wal"):
+    for ending in ("", "-wal", "-ring"):
         shutil.copy(f"{path}{ending}", f"{cut_off}{ending}")
     with Archive.open(cut_off) as again:
         assert again.upto_ms == START + 30_000
@@ -408,17 +463,21 @@ def test_the_tail_of_a_recorder_that_was_cut_off_is_taken_up(
     assert rpm(cut_off).t_ms.tolist() == list(range(START + 100, START + 70_001, 100))
 
 
-def test_damage_in_the_tail_costs_that_record_and_says_so(
+def test_damage_in_the_ring_costs_that_record_and_says_so(
     path: Path, drive: Drive, tmp_path: Path, archive: Archive
 ) -> None:
     record(archive, drive(6))
     cut_off = tmp_path / "cut.db"
-    for ending in ("", "-wal"):
+    for ending in ("", "-wal", "-ring"):
         shutil.copy(f"{path}{ending}", f"{cut_off}{ending}")
-    damaged = sqlite3.connect(cut_off)
-    damaged.execute("UPDATE tail SET body = zeroblob(length(body)) WHERE id = 2")
-    damaged.commit()
-    damaged.close()
+    ring = Path(f"{cut_off}-ring")
+    packed = bytearray(ring.read_bytes())
+    packed[4096 + 700] ^= 4  # the second of three records
+    ring.write_bytes(packed)
+    with ArchiveReader(cut_off) as reader:
+        assert [gap.reason for gap in reader.check()] == [
+            "ring: 1 blocks were cut off while written, or damaged"
+        ]
     Archive.open(cut_off).close()
     with ArchiveReader(cut_off) as reader:
         (gap,) = reader.gaps()

@@ -99,7 +99,7 @@ def test_a_recorder_that_dies_is_told_though_nothing_is_committed(
     first = collect(stream, lambda seen: "now" in seen)
     assert first["now"]["recorder"]["state"] == "reading"
     long_ago_s = clock.wall_ms() / 1000 - 3600
-    for file in (path, path.with_name(path.name + "-wal")):
+    for file in path.parent.glob(f"{path.name}*"):
         os.utime(file, (long_ago_s, long_ago_s))
     seen = collect(stream, lambda seen: seen.get("now", {}).get("recorder", {}).get("state")
                    == "stopped")  # fmt: skip

@@ -67,7 +67,8 @@ class Records:
         """Wall time of the last commit, as the file system tells it: also true when the
         recorder's own health note is missing or from a version that writes less."""
         newest_s = 0.0
-        for path in (self.archive, self.archive.with_name(self.archive.name + "-wal")):
+        for ending in ("", "-wal", "-ring"):
+            path = self.archive.with_name(self.archive.name + ending)
             try:
                 newest_s = max(newest_s, path.stat().st_mtime)
             except FileNotFoundError:

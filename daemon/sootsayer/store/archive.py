@@ -1,47 +1,39 @@
 """The one writer of an archive. Nothing else in the program changes the file.
 
-``append`` and the like only remember; ``commit`` makes all of it durable in one transaction:
-readings of the minute that is still running go to the tail, a finished minute becomes one chunk
-and its tail goes, ten finished minutes become one. When a commit fails nothing is forgotten and
-the next one tries again.
+``append`` and the like only remember; ``commit`` makes all of it durable. Readings go to the ring
+beside the file, one block and one flush a commit; findings and remarks go to their tables in one
+transaction after them, so that nothing found is ever newer than the readings it rests on. When
+ten minutes are over their readings become one chunk. When a commit fails nothing is forgotten and
+the next one tries again; without a ring every commit makes chunks.
 """
 
 from __future__ import annotations
 
-import fcntl
 import json
-import os
 import sqlite3
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TextIO
 
-from sootsayer.model import (
-    Alert,
-    Anchor,
-    Batch,
-    Changes,
-    Episode,
-    Gap,
-    Mark,
-    Opening,
-    Scaling,
-    SootsayerError,
-    Trip,
-    Verdict,
-)
+from sootsayer.model import Anchor, Batch, Changes, Gap, Mark, Scaling, SootsayerError
 from sootsayer.store import readings, rows
-from sootsayer.store.chunk import CHUNK_MS, STRETCH_MS, Chunk, Column
+from sootsayer.store.chunk import CHUNK_MS, STRETCH_MS, Column, encode
+from sootsayer.store.device_key import DeviceKey, sign_head
 from sootsayer.store.level import HOUR_MS
+from sootsayer.store.lock import lock_out_others
 from sootsayer.store.minutes import Gathered, cut, merge
 from sootsayer.store.plain import to_plain
+from sootsayer.store.ring import FLUSH_BLOCKS, Done, Ring, RingFile, missing, ring_path
 from sootsayer.store.schema import cannot_write, open_writer
+from sootsayer.store.waiting import Waiting
 
 BUFFER_MAX_SAMPLES = 1_000_000  # 16 MB, over an hour at 240 readings a second, when the disk fails
+FLUSH_MAX_SAMPLES = 400_000  # 6 MB in memory; a chunk then comes before its ten minutes are over
 VERDICT_STATE = "verdict"
+LIGHT_STATES = frozenset({"health", VERDICT_STATE})  # often new and small: they ride with readings
+DAMAGED = "stored readings are damaged"
 LAST_EVENT = """
     SELECT max(number) FROM (
         SELECT max(id) AS number FROM code UNION ALL SELECT max(id) FROM code_look
@@ -49,8 +41,8 @@ LAST_EVENT = """
 """
 LAST_STORED = """
     SELECT max(t) FROM (
-        SELECT max(last_ms) AS t FROM channel UNION ALL SELECT max(end_ms) FROM tail
-        UNION ALL SELECT end_ms FROM (SELECT end_ms FROM chunk ORDER BY id DESC LIMIT 1)
+        SELECT max(last_ms) AS t FROM channel
+        UNION ALL SELECT end_ms FROM (SELECT end_ms FROM ledger ORDER BY id DESC LIMIT 1)
         UNION ALL SELECT max(t_ms) FROM anchor UNION ALL SELECT max(end_ms) FROM gap
         UNION ALL SELECT max(t_ms) FROM mark UNION ALL SELECT max(t_ms) FROM source_status
         UNION ALL SELECT max(t_ms) FROM identity UNION ALL SELECT max(t_ms) FROM code_look
@@ -58,39 +50,30 @@ LAST_STORED = """
 """
 
 
-@dataclass(slots=True)
-class Waiting:
-    """All but readings that the next commit will write. Later findings replace earlier ones."""
-
-    channels: list[tuple[int, str, Scaling]] = field(default_factory=list)
-    events: list[tuple[int, rows.Event]] = field(default_factory=list)
-    anchors: list[Anchor] = field(default_factory=list)
-    marks: list[Mark] = field(default_factory=list)
-    gaps: list[Gap] = field(default_factory=list)
-    alerts: dict[tuple[str, int, str], Alert] = field(default_factory=dict)
-    episodes: dict[tuple[str, int], Episode] = field(default_factory=dict)
-    trips: dict[int, Trip] = field(default_factory=dict)
-    openings: dict[int, Opening] = field(default_factory=dict)
-    states: dict[str, str] = field(default_factory=dict)
-    verdict: Verdict | None = None
-
-    def anything(self) -> bool:
-        return any(getattr(self, name) for name in self.__slots__)
-
-
 class Archive:
     """Writes readings, findings and remarks. One per file; safe to use from several threads."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection, lock_file: TextIO) -> None:
+    def __init__(
+        self,
+        path: Path,
+        connection: sqlite3.Connection,
+        lock_file: TextIO,
+        key: DeviceKey | None = None,
+        open_ring: Callable[[Path], RingFile] = RingFile,
+    ) -> None:
         """Use :meth:`open`."""
         self._path = path
         self._connection = connection
         self._lock_file = lock_file
+        self._key = key
+        self._open_ring = open_ring
         self._lock = threading.RLock()
         self._boot: int | None = None
         self._waiting = Waiting()
+        self._light: dict[str, str] = {}  # states that the next record takes along
+        self._light_kept: dict[str, str] = {}  # in the ring, newer than in their table
         self._fresh = Gathered()  # in no file yet
-        self._kept = Gathered()  # in the tail
+        self._kept = Gathered()  # in the ring
         self._failed = False
         self._channels = readings.known_channels(connection)
         self._next_event = 1 + self._number(LAST_EVENT)
@@ -98,25 +81,36 @@ class Archive:
         self._stretches = readings.unjoined_stretches(connection)
         self._hours = readings.hours_without_level(connection)
         self._oldest_ms: int | None = None  # of what is in no chunk
-        self._read_tail()
+        self._newest_ms = self._upto_ms
+        self._done = rows.ring_done(connection)
+        self._ring: Ring | None = None
+        self._recorded_ms = self._upto_ms  # end of the newest record
+        self._ringless = False  # there is one that cannot be used
+        if ring_path(path).exists():
+            self._take_up_ring()
 
     @classmethod
-    def open(cls, path: Path) -> Archive:
+    def open(
+        cls,
+        path: Path,
+        key: DeviceKey | None = None,
+        open_ring: Callable[[Path], RingFile] = RingFile,
+    ) -> Archive:
         """Create, migrate or continue the archive at ``path``.
 
-        Raises SootsayerError if the file is not ours, is newer, cannot be written or has
-        another writer. Readings of the unfinished minute of a recorder that was killed are
-        taken up again.
+        With a ``key`` the chain is signed at the end of a trip and at the close. Raises
+        SootsayerError if the file is not ours, is newer, cannot be written or has another
+        writer. What a recorder that was killed left in the ring is taken up again.
         """
-        lock_file = _lock_out_others(path)
+        lock_file = lock_out_others(path)
         try:
             connection = open_writer(path)
         except SootsayerError:
             lock_file.close()
             raise
         try:
-            return cls(path, connection, lock_file)
-        except sqlite3.Error as trouble:
+            return cls(path, connection, lock_file, key, open_ring)
+        except (sqlite3.Error, OSError) as trouble:
             connection.close()
             lock_file.close()
             raise cannot_write(path, trouble) from trouble
@@ -180,12 +174,9 @@ class Archive:
     def apply(self, changes: Changes) -> None:
         """What the pipeline found in the readings appended so far."""
         with self._lock:
-            waiting = self._waiting
-            waiting.alerts.update({(a.rule, a.first_ms, a.title): a for a in changes.alerts})
-            waiting.episodes.update({(e.rule, e.start_ms): e for e in changes.episodes})
-            waiting.trips.update({trip.number: trip for trip in changes.trips})
-            waiting.openings.update({opening.number: opening for opening in changes.openings})
-            waiting.verdict = changes.verdict or waiting.verdict
+            self._waiting.find(changes)
+            if changes.verdict is not None:
+                self.put_state(VERDICT_STATE, to_plain(changes.verdict))
 
     def anchor(self, anchor: Anchor) -> None:
         """What the wall clock said; a later trusted one corrects the whole boot."""
@@ -202,36 +193,37 @@ class Archive:
             self._waiting.gaps.append(gap)
 
     def put_state(self, name: str, value: Any) -> None:
-        """Remember a JSON value under a name, in the same transaction as the readings."""
+        """Remember a JSON value under a name, durable with the readings of the same commit."""
         with self._lock:
-            self._waiting.states[name] = json.dumps(value, ensure_ascii=False)
+            states = self._light if name in LIGHT_STATES else self._waiting.states
+            states[name] = json.dumps(value, ensure_ascii=False)
 
     # ------------------------------------------------------------ what is made durable
 
     def commit(self) -> None:
-        """Make everything durable in one transaction; nothing to do costs nothing.
+        """Make everything durable; nothing to do costs nothing.
 
-        Raises SootsayerError when the disk refuses; all is kept for the next try.
+        Raises SootsayerError when the disk refuses; all is kept for the next try. What went to
+        the ring before the tables refused is durable all the same.
         """
         with self._lock:
-            done_ms = self._upto_ms // CHUNK_MS * CHUNK_MS
-            due = self._oldest_ms is not None and self._oldest_ms <= done_ms
-            self._commit(done_ms if due else None)
+            self._commit(self._due_ms())
 
     def close(self) -> None:
-        """Commit, the unfinished minute as a chunk, and let go of the file.
+        """Commit, the unfinished ten minutes as chunks, sign, and let go of the file.
 
-        Raises SootsayerError if that cannot be stored; the file is let go of all the same.
+        Raises SootsayerError if that cannot be stored; the file is let go of all the same, and
+        the ring stays beside it.
         """
         with self._lock:
             try:
-                if self._oldest_ms is not None:
-                    newest = (int(column.t_ms[-1]) for column in merge(self._kept, self._fresh))
-                    self._upto_ms = max(self._upto_ms, *newest)
-                self._commit(self._upto_ms if self._oldest_ms is not None else None)
+                self._commit(self._end_ms(), sign=True)
                 self._tidy_log()
+                self._remove_ring()
             finally:
                 self._connection.close()
+                if self._ring is not None:
+                    self._ring.close()
                 self._lock_file.close()
 
     def __enter__(self) -> Archive:
@@ -240,21 +232,46 @@ class Archive:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _commit(self, close_upto_ms: int | None) -> None:
-        """Finished minutes up to ``close_upto_ms`` as chunks, or else fresh readings as tail."""
-        if not self._fresh.samples and not self._waiting.anything() and close_upto_ms is None:
-            return
+    def _due_ms(self) -> int | None:
+        """Up to where readings must become chunks with this commit, None if they need not."""
+        finished_ms = self._upto_ms // STRETCH_MS * STRETCH_MS
+        if self._key is not None and self._waiting.trip_ended():
+            return self._end_ms()
+        many = self._kept.samples + self._fresh.samples > FLUSH_MAX_SAMPLES
+        if many or (self._ring is not None and self._ring.free < FLUSH_BLOCKS):
+            finished_ms = self._upto_ms // CHUNK_MS * CHUNK_MS
+            none_over = self._oldest_ms is None or self._oldest_ms > finished_ms
+            return self._end_ms() if none_over else finished_ms
+        if self._oldest_ms is None or self._oldest_ms > finished_ms:
+            return None
+        return finished_ms
+
+    def _end_ms(self) -> int:
+        """All readings are up to here, also those that came before their time."""
+        return max(self._upto_ms, self._newest_ms)
+
+    def _commit(self, flush_ms: int | None, sign: bool = False) -> None:
+        """Readings to the ring, or those up to ``flush_ms`` to chunks; the rest to tables."""
         try:
-            if close_upto_ms is None:
-                self._commit_tail()
-            else:
-                self._commit_minutes(close_upto_ms)
+            if (flush_ms is None or flush_ms < self._end_ms()) and not self._to_ring():
+                flush_ms = self._end_ms()
+            if flush_ms is not None and self._nothing_to_flush() and not self._waiting.anything():
+                flush_ms = None
+            if flush_ms is not None:
+                self._flush(flush_ms, sign or self._waiting.trip_ended())
+            elif self._waiting.anything():
+                with self._transaction() as connection:
+                    self._waiting.write(connection, self._boot)
         except SootsayerError:
             self._failed = True
             raise
         self._failed = False
-        self._fresh = Gathered()
         self._waiting = Waiting()
+
+    def _nothing_to_flush(self) -> bool:
+        light = self._light or self._light_kept
+        number = 0 if self._ring is None else self._ring.number
+        return self._oldest_ms is None and not light and number == self._done.number
 
     def _tidy_log(self) -> None:
         """Everything into the file itself, so that who copies it then has it all."""
@@ -263,16 +280,74 @@ class Archive:
         except sqlite3.Error as trouble:
             raise cannot_write(self._path, trouble) from trouble
 
-    def _commit_tail(self) -> None:
-        with self._transaction() as connection:
-            self._write_waiting(connection)
-            readings.write_tail(connection, merge(self._fresh), self._upto_ms)
-        self._kept.extend(self._fresh.all())
+    # ------------------------------------------------------------ the ring
 
-    def _commit_minutes(self, upto_ms: int) -> None:
-        done, later = cut(merge(self._kept, self._fresh), upto_ms)
+    def _take_up_ring(self) -> None:
+        """What is in no chunk yet, of a recorder that was cut off or is being continued."""
+        try:
+            self._ring = Ring(ring_path(self._path), self._done, self._open_ring)
+        except OSError as trouble:
+            self._ringless = True  # left as it is; recording goes on, by chunks alone
+            self.gap(Gap(self._upto_ms, self._upto_ms, f"the ring cannot be read: {trouble}"))
+            return
+        for record in self._ring.records:
+            for column in self._done.left(record):
+                self._gather(column, self._kept)
+            if record.number > self._done.number:
+                self._light_kept |= record.states
+            self._recorded_ms = max(self._recorded_ms, record.chunk.end_ms)
+        for start_ms, end_ms in missing(self._ring.records, self._done):
+            self.gap(Gap(start_ms, end_ms, DAMAGED))
+        self._ring.records.clear()
+        self._upto_ms = max(self._upto_ms, self._recorded_ms)
+
+    def _to_ring(self) -> bool:
+        """Fresh readings and light states into one record; False if there is no ring for them."""
+        if not self._fresh.samples and not self._light:
+            return True
+        if self._ringless:
+            return False
+        # A channel must be known to the tables before a record may speak of it.
+        if self._waiting.channels:
+            self._store_channels()
+        columns = merge(self._fresh)
+        first_ms = min((int(column.t_ms[0]) for column in columns), default=self._upto_ms) - 1
+        start_ms, end_ms = min(self._recorded_ms, first_ms), self._end_ms()
+        try:
+            if self._ring is None:
+                self._ring = Ring(ring_path(self._path), self._done, self._open_ring)
+            self._ring.append(encode(columns, start_ms, end_ms), self._light)
+        except OSError:
+            return False
+        self._recorded_ms = max(self._recorded_ms, end_ms)
+        self._kept.extend(self._fresh.all())
+        self._fresh = Gathered()
+        self._light_kept |= self._light
+        self._light = {}
+        return True
+
+    def _store_channels(self) -> None:
+        early = Waiting(channels=self._waiting.channels)
         with self._transaction() as connection:
-            self._write_waiting(connection)
+            early.write(connection, self._boot)
+        self._waiting.channels = []
+
+    def _remove_ring(self) -> None:
+        if self._ring is not None:
+            with suppress(OSError):  # what is left of it is in chunks
+                self._ring.remove()
+            self._ring = None
+
+    # ------------------------------------------------------------ chunks
+
+    def _flush(self, upto_ms: int, sign: bool) -> None:
+        done, later = cut(merge(self._kept, self._fresh), upto_ms)
+        number = self._done.number if self._ring is None else self._ring.number
+        ring_done = Done(self._done.salt, number, max(upto_ms, self._done.upto_ms))
+        with self._transaction() as connection:
+            self._waiting.write(connection, self._boot)
+            for name, text in (self._light_kept | self._light).items():
+                rows.put_state(connection, name, text)
             stretches = self._stretches | readings.write_chunks(connection, done, upto_ms)
             hours = self._hours | {stretch // HOUR_MS * HOUR_MS for stretch in stretches}
             readings.count_readings(connection, done)
@@ -282,34 +357,19 @@ class Archive:
             levelled = {hour for hour in hours if hour + HOUR_MS <= upto_ms}
             for hour in levelled:
                 readings.write_level(connection, hour)
-            connection.execute("DELETE FROM tail")
-            readings.write_tail(connection, later, self._upto_ms)
+            rows.put_ring_done(connection, ring_done)
+            if sign and self._key is not None:
+                sign_head(connection, self._key, self._upto_ms)
         self._stretches = stretches - joined
         self._hours = hours - levelled
         self._kept = Gathered()
         self._kept.extend(later)
+        self._fresh = Gathered()
+        self._light, self._light_kept = {}, {}
         self._oldest_ms = min((int(column.t_ms[0]) for column in later), default=None)
-
-    def _write_waiting(self, connection: sqlite3.Connection) -> None:
-        waiting = self._waiting
-        for number, name, scaling in waiting.channels:
-            readings.add_channel(connection, number, name, scaling)
-        for number, event in waiting.events:
-            rows.put_event(connection, number, event)
-        for anchor in waiting.anchors:
-            rows.put_anchor(connection, anchor, self._boot)
-        for mark in waiting.marks:
-            rows.put_mark(connection, mark)
-        for gap in waiting.gaps:
-            rows.put_gap(connection, gap)
-        rows.put_alerts(connection, waiting.alerts.values())
-        rows.put_episodes(connection, waiting.episodes.values())
-        rows.put_trips(connection, waiting.trips.values())
-        rows.put_openings(connection, waiting.openings.values())
-        if waiting.verdict is not None:
-            rows.put_state(connection, VERDICT_STATE, json.dumps(to_plain(waiting.verdict)))
-        for name, text in waiting.states.items():
-            rows.put_state(connection, name, text)
+        self._done = ring_done
+        if self._ring is not None:
+            self._ring.release(ring_done)
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
@@ -337,17 +397,9 @@ class Archive:
 
     def _gather(self, column: Column, into: Gathered) -> None:
         into.add(column)
-        first_ms = int(column.t_ms.min())
+        first_ms, last_ms = int(column.t_ms.min()), int(column.t_ms.max())
+        self._newest_ms = max(self._newest_ms, last_ms)
         self._oldest_ms = first_ms if self._oldest_ms is None else min(self._oldest_ms, first_ms)
-
-    def _read_tail(self) -> None:
-        """Take up the unfinished minute of a recorder that was cut off."""
-        damaged: list[Chunk] = []
-        found = readings.tail_rows(self._connection)
-        for column in readings.decoded(found, None, damaged):
-            self._gather(column, self._kept)
-        for chunk in damaged:
-            self.gap(Gap(chunk.start_ms, chunk.end_ms, "stored readings are damaged"))
 
     def _drop_what_cannot_be_kept(self) -> None:
         """Memory is finite: when the disk keeps refusing, the oldest readings become a gap."""
@@ -363,26 +415,3 @@ class Archive:
 
     def _number(self, sql: str) -> int:
         return int(self._connection.execute(sql).fetchone()[0] or 0)
-
-
-def _lock_out_others(path: Path) -> TextIO:
-    """Hold the side file ``NAME.lock``; the kernel lets go of it when the process ends."""
-    lock_path = path.with_name(f"{path.name}.lock")
-    try:
-        lock_file = lock_path.open("a+", encoding="ascii")
-    except OSError as trouble:
-        raise cannot_write(path, trouble) from trouble
-    try:
-        fcntl.flock(lock_file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as trouble:
-        lock_file.seek(0)
-        holder = lock_file.read().strip() or "unknown"
-        lock_file.close()
-        raise SootsayerError(
-            f"archive {path}: process {holder} is recording into it; stop that one first or "
-            "name another file"
-        ) from trouble
-    lock_file.truncate(0)
-    lock_file.write(f"{os.getpid()}\n")
-    lock_file.flush()
-    return lock_file

@@ -79,8 +79,8 @@ def cut(columns: list[Column], upto_ms: int) -> tuple[list[Column], list[Column]
     return done, later
 
 
-def chunks(columns: list[Column], upto_ms: int) -> Iterator[Chunk]:
-    """Ascending columns, all up to ``upto_ms``, as chunks.
+def chunks(columns: list[Column], upto_ms: int) -> Iterator[tuple[Chunk, list[Column]]]:
+    """Ascending columns, all up to ``upto_ms``, as chunks, each with the columns in it.
 
     Ten minutes that are over make one chunk, the rest one a minute; the last may be shorter.
     """
@@ -92,7 +92,7 @@ def chunks(columns: list[Column], upto_ms: int) -> Iterator[Chunk]:
             for column, (lows, highs) in zip(columns, cuts, strict=True)
             if (low := lows[number]) < (high := highs[number])
         ]
-        yield encode(inside, start_ms, min(int(ends[number]), upto_ms))
+        yield encode(inside, start_ms, min(int(ends[number]), upto_ms)), inside
 
 
 def _bounds(columns: list[Column], upto_ms: int) -> tuple[IntArray, IntArray]:

@@ -6,7 +6,7 @@ Stored minutes that are damaged are left out and added to the list ``damaged``.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import zstandard
 
@@ -16,7 +16,8 @@ from sootsayer.store.chunk import STRETCH_MS, Chunk, Column
 from sootsayer.store.envelope import Envelope, column_edges, fold, uses_level
 from sootsayer.store.level import HOUR_MS, SLOT_MS, Pieces, crc_of, hour_of, single, unpack_hour
 from sootsayer.store.minutes import Gathered, between, merge
-from sootsayer.store.readings import chunk_rows, decoded, level_upto_ms, tail_rows
+from sootsayer.store.readings import chunk_rows, decoded, level_upto_ms
+from sootsayer.store.ring_view import Tail
 
 REPLAY_MS = 3 * STRETCH_MS  # read at a time: about half a million readings, 8 MB
 Scalings = Mapping[int, Scaling]
@@ -27,6 +28,7 @@ def read_columns(
     channels: Scalings,
     start_ms: int,
     end_ms: int,
+    tail: Tail,
     damaged: list[Chunk],
 ) -> list[Column]:
     """Readings with ``start < t <= end`` of some channels, ascending, empty ones left out."""
@@ -34,7 +36,7 @@ def read_columns(
         return []
     gathered = Gathered()
     gathered.extend(decoded(chunk_rows(connection, start_ms, end_ms), channels, damaged))
-    gathered.extend(decoded(tail_rows(connection), channels, damaged))
+    gathered.extend(column for column in tail.columns if column.channel in channels)
     columns = [between(column, start_ms, end_ms) for column in merge(gathered)]
     return [column for column in columns if len(column.t_ms)]
 
@@ -45,6 +47,7 @@ def read_envelope(
     scalings: Scalings,
     span_ms: tuple[int, int],
     width: int,
+    tail: Tail,
     damaged: list[Chunk],
 ) -> Envelope:
     """From the 10 s level where columns are wide and hours are over, else from readings."""
@@ -52,7 +55,7 @@ def read_envelope(
     pieces: dict[int, list[Pieces]] = {number: [] for number in scalings}
 
     def read(channels: Scalings, start_ms: int, end_ms: int) -> None:
-        for column in read_columns(connection, channels, start_ms, end_ms, damaged):
+        for column in read_columns(connection, channels, start_ms, end_ms, tail, damaged):
             pieces[column.channel].append(single(column.t_ms, column.raw))
 
     first_ms = last_ms = end_ms
@@ -90,7 +93,7 @@ def _levels(
 
 
 def read_batches(
-    connection: sqlite3.Connection, start_ms: int, end_ms: int, damaged: list[Chunk]
+    connection: sqlite3.Connection, start_ms: int, end_ms: int, tail: Tail, damaged: list[Chunk]
 ) -> list[Batch]:
     """The next half hour of ``start < t <= end`` that holds anything, as batches of minutes.
 
@@ -103,7 +106,7 @@ def read_batches(
         (start_ms // STRETCH_MS * STRETCH_MS, start_ms, end_ms),
     ).fetchone()
     if found is None:
-        return _last_batch(connection, start_ms, end_ms, damaged)
+        return _last_batch(connection, start_ms, end_ms, tail)
     minutes: dict[int, list[Chunk]] = {}
     for chunk in chunk_rows(connection, max(start_ms, found[0]), min(end_ms, found[0] + REPLAY_MS)):
         minutes.setdefault(chunk.start_ms, []).append(chunk)
@@ -112,37 +115,37 @@ def read_batches(
     channels = read_channels(connection)
     batches = []
     for upto_ms, kept in zip(ends_ms, minutes.values(), strict=True):
-        batches.append(_batch(kept, events, channels, (start_ms, upto_ms), damaged))
+        columns = decoded(kept, None, damaged)
+        batches.append(_batch(columns, events, channels, (start_ms, upto_ms)))
         start_ms = upto_ms
     return batches
 
 
 def _last_batch(
-    connection: sqlite3.Connection, start_ms: int, end_ms: int, damaged: list[Chunk]
+    connection: sqlite3.Connection, start_ms: int, end_ms: int, tail: Tail
 ) -> list[Batch]:
     """What is in the tail, and events after the last reading."""
-    tail = tail_rows(connection)
     events = read_events(connection, start_ms, end_ms)
-    ends_ms = [min(chunk.end_ms, end_ms) for chunk in tail] + [event.t_ms for event in events]
+    ends_ms = [event.t_ms for event in events]
+    if tail.end_ms is not None:
+        ends_ms.append(min(tail.end_ms, end_ms))
     upto_ms = max(ends_ms, default=start_ms)
     if upto_ms <= start_ms:
         return []
-    return [_batch(tail, events, read_channels(connection), (start_ms, upto_ms), damaged)]
+    return [_batch(tail.columns, events, read_channels(connection), (start_ms, upto_ms))]
 
 
 def _batch(
-    kept: list[Chunk],
+    columns: Iterable[Column],
     events: Sequence[rows.Event],
     channels: Mapping[int, tuple[str, Scaling]],
     span_ms: tuple[int, int],
-    damaged: list[Chunk],
 ) -> Batch:
     gathered = Gathered()
-    gathered.extend(decoded(kept, None, damaged))
-    columns = [between(column, *span_ms) for column in merge(gathered)]
+    gathered.extend(columns)
     series = tuple(
         Series(*channels[column.channel], column.t_ms, column.raw)
-        for column in columns
+        for column in (between(column, *span_ms) for column in merge(gathered))
         if len(column.t_ms)
     )
     start_ms, upto_ms = span_ms

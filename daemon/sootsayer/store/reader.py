@@ -39,8 +39,9 @@ from sootsayer.store import query, readings, rows
 from sootsayer.store.answers import AlertRow, BootRow, ChannelRow, CodeRow
 from sootsayer.store.chunk import STRETCH_MS, Chunk, Column
 from sootsayer.store.envelope import Envelope
-from sootsayer.store.minutes import Gathered, merge
 from sootsayer.store.plain import from_plain
+from sootsayer.store.ring import Record
+from sootsayer.store.ring_view import RingView, Tail
 from sootsayer.store.schema import cannot_read, open_reader
 from sootsayer.store.verdict_form import verdict_form
 from sootsayer.store.walltime import WallTimes
@@ -61,6 +62,8 @@ class ArchiveReader:
         self._damaged: frozenset[tuple[int, int]] = frozenset()
         self._watch_lock = threading.Lock()
         self._watch = open_reader(path)
+        self._ring = RingView(path)
+        self._salt = rows.ring_done(self._watch).salt
 
     @property
     def path(self) -> Path:
@@ -75,14 +78,15 @@ class ArchiveReader:
                 'SELECT id, name, scaling, scale, "offset", unit, first_ms, last_ms, samples '
                 "FROM channel ORDER BY id"
             ).fetchall()
-            tail = _tail_by_channel(connection)
+            tail = {column.channel: column for column in self._tail(connection).columns}
         return [_channel_row(row, tail.get(row["id"])) for row in found]
 
     def series(self, channel: str, start_ms: int, end_ms: int) -> list[Series]:
         """Readings with ``start < t <= end``, one series a scaling, empty ones left out."""
         with self._snapshot() as connection, self._noting_damage() as damaged:
             scalings = _scalings(connection, channel)
-            columns = query.read_columns(connection, scalings, start_ms, end_ms, damaged)
+            tail = self._tail(connection)
+            columns = query.read_columns(connection, scalings, start_ms, end_ms, tail, damaged)
         return [
             Series(channel, scalings[column.channel], column.t_ms, column.raw) for column in columns
         ]
@@ -92,7 +96,8 @@ class ArchiveReader:
         with self._snapshot() as connection, self._noting_damage() as damaged:
             scalings = _scalings(connection, channel)
             span_ms = (start_ms, end_ms)
-            return query.read_envelope(connection, channel, scalings, span_ms, width, damaged)
+            tail = self._tail(connection)
+            return query.read_envelope(connection, channel, scalings, span_ms, width, tail, damaged)
 
     def batches(self, start_ms: int = BEGINNING_MS, end_ms: int = END_MS) -> Iterator[Batch]:
         """Replay ``start < t <= end`` minute by minute, events restored.
@@ -101,7 +106,8 @@ class ArchiveReader:
         """
         while start_ms < end_ms:
             with self._snapshot() as connection, self._noting_damage() as damaged:
-                found = query.read_batches(connection, start_ms, end_ms, damaged)
+                tail = self._tail(connection)
+                found = query.read_batches(connection, start_ms, end_ms, tail, damaged)
             if not found:
                 return
             yield from found
@@ -114,7 +120,7 @@ class ArchiveReader:
                 "SELECT start_ms FROM chunk WHERE start_ms >= ? AND start_ms < ?",
                 (start_ms // STRETCH_MS * STRETCH_MS, end_ms),
             ).fetchall()
-            tail = _tail_by_channel(connection).values()
+            tail = self._tail(connection).columns
         stored = {row[0] // STRETCH_MS for row in found}
         stored.update(*((column.t_ms - 1) // STRETCH_MS for column in tail))
         starts_ms = [int(stretch) * STRETCH_MS for stretch in sorted(stored)]
@@ -241,9 +247,13 @@ class ArchiveReader:
 
     def state(self, name: str) -> Any:
         """The JSON value kept under a name, None if there is none."""
-        for row in self._rows("SELECT value FROM state WHERE name = ?", (name,)):
-            return json.loads(row[0])
-        return None
+        with self._snapshot() as connection:
+            stored = rows.ring_done(connection).number
+            for record in reversed(self._thread.records):
+                if record.number > stored and name in record.states:
+                    return json.loads(record.states[name])
+            found = connection.execute("SELECT value FROM state WHERE name = ?", (name,)).fetchone()
+        return None if found is None else json.loads(found[0])
 
     def span(self) -> tuple[int, int] | None:
         """First and last stamp of all readings, None without any."""
@@ -270,19 +280,26 @@ class ArchiveReader:
     def data_version(self) -> int:
         """A number that changes when the writer has committed; the same for all threads."""
         with self._watch_lock, self._readable():
-            return int(self._watch.execute("PRAGMA data_version").fetchone()[0])
+            version = int(self._watch.execute("PRAGMA data_version").fetchone()[0])
+        records = self._ring.look(self._salt)
+        return version << 40 | (records[-1].number if records else 0)
 
     def check(self) -> list[Gap]:
         """Decode every stored minute; what is damaged. Reads the whole archive."""
         with self._snapshot() as connection, self._noting_damage() as damaged:
-            for found in (
-                readings.chunk_rows(connection, BEGINNING_MS, END_MS),
-                readings.tail_rows(connection),
-            ):
-                for _ in readings.decoded(found, (), damaged):
-                    pass
+            found = readings.chunk_rows(connection, BEGINNING_MS, END_MS)
+            for _ in readings.decoded(found, (), damaged):
+                pass
+            damaged += [
+                record.chunk
+                for record in self._thread.records
+                if record.chunk.samples and not record.columns()
+            ]
             problems = connection.execute("PRAGMA integrity_check").fetchall()
         broken = [Gap(0, 0, f"file: {row[0]}") for row in problems if row[0] != "ok"]
+        if self._ring.unreadable:
+            text = f"ring: {self._ring.unreadable} blocks were cut off while written, or damaged"
+            broken.append(Gap(0, 0, text))
         return self._damage() + broken
 
     def close(self) -> None:
@@ -330,11 +347,19 @@ class ArchiveReader:
             if connection.in_transaction:
                 yield connection
                 return
+            # The ring first: what leaves it for a chunk after this look is in the snapshot.
+            self._thread.records = self._ring.look(self._salt)
             connection.execute("BEGIN")
             try:
                 yield connection
             finally:
                 connection.execute("ROLLBACK")
+                self._thread.records = ()
+
+    def _tail(self, connection: sqlite3.Connection) -> Tail:
+        """Readings in no chunk of the snapshot that is open."""
+        records: tuple[Record, ...] = self._thread.records
+        return self._ring.tail(records, rows.ring_done(connection)) if records else Tail()
 
     def _rows(self, sql: str, parameters: tuple[Any, ...] = ()) -> list[sqlite3.Row]:
         with self._readable():
@@ -356,12 +381,6 @@ class ArchiveReader:
 def _scalings(connection: sqlite3.Connection, channel: str) -> dict[int, Scaling]:
     found = query.read_channels(connection, channel)
     return {number: scaling for number, (_, scaling) in found.items()}
-
-
-def _tail_by_channel(connection: sqlite3.Connection) -> dict[int, Column]:
-    gathered = Gathered()
-    gathered.extend(readings.decoded(readings.tail_rows(connection), None, []))
-    return {column.channel: column for column in merge(gathered)}
 
 
 def _channel_row(row: sqlite3.Row, tail: Column | None) -> ChannelRow:

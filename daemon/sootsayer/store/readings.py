@@ -1,4 +1,4 @@
-"""Tables channel, chunk, tail and level10: statements on a connection that is in a transaction."""
+"""Tables channel, chunk and level10: statements on a connection that is in a transaction."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Iterator
 
 from sootsayer.model import Scaling
+from sootsayer.store import ledger
 from sootsayer.store.chunk import STRETCH_MS, Chunk, ChunkDamagedError, Column, decode, encode
 from sootsayer.store.level import HOUR_MS, crc_of, pack_hour
 from sootsayer.store.minutes import Gathered, chunks, merge
@@ -38,19 +39,13 @@ def count_readings(connection: sqlite3.Connection, columns: Iterable[Column]) ->
     )
 
 
-def write_tail(connection: sqlite3.Connection, columns: list[Column], upto_ms: int) -> None:
-    """One record of readings that belong to no finished minute."""
-    if columns:
-        start_ms = min(int(column.t_ms[0]) for column in columns) - 1
-        end_ms = max(upto_ms, *(int(column.t_ms[-1]) for column in columns))
-        _insert(connection, "tail", encode(columns, start_ms, end_ms))
-
-
 def write_chunks(connection: sqlite3.Connection, columns: list[Column], upto_ms: int) -> set[int]:
     """Ascending columns as chunks; returns the starts of the ten minutes they lie in."""
     stretches = set()
-    for chunk in chunks(columns, upto_ms):
-        _insert(connection, "chunk", chunk)
+    meaning = ledger.definitions(connection)
+    for chunk, inside in chunks(columns, upto_ms):
+        content = ledger.content_of(inside, meaning)
+        _insert(connection, ledger.stored(connection, chunk, content), chunk)
         stretches.add(chunk.start_ms // STRETCH_MS * STRETCH_MS)
     return stretches
 
@@ -58,19 +53,31 @@ def write_chunks(connection: sqlite3.Connection, columns: list[Column], upto_ms:
 def join_chunks(connection: sqlite3.Connection, stretch_ms: int) -> None:
     """The chunks of ten minutes that are over as one, unless one of them is damaged."""
     end_ms = stretch_ms + STRETCH_MS
-    found = list(chunk_rows(connection, stretch_ms, end_ms))
+    found = connection.execute(
+        f"SELECT id, {CHUNK_VALUES} FROM chunk WHERE start_ms >= ? AND start_ms < ? "
+        "ORDER BY start_ms, id",
+        (stretch_ms, end_ms),
+    ).fetchall()
     damaged: list[Chunk] = []
     gathered = Gathered()
-    gathered.extend(decoded(found, None, damaged))
-    if len(found) > 1 and not damaged:
-        connection.execute(
-            "DELETE FROM chunk WHERE start_ms >= ? AND start_ms < ?", (stretch_ms, end_ms)
-        )
-        _insert(connection, "chunk", encode(merge(gathered), stretch_ms, end_ms))
+    gathered.extend(decoded((Chunk(*row[1:]) for row in found), None, damaged))
+    if len(found) < 2 or damaged:
+        return
+    columns = merge(gathered)
+    chunk = encode(columns, stretch_ms, end_ms)
+    content = ledger.content_of(columns, ledger.definitions(connection))
+    ids = [row[0] for row in found]
+    number = ledger.append(
+        connection, ledger.Kind.JOIN, (stretch_ms, end_ms), chunk.samples, content, ids
+    )
+    connection.executemany("DELETE FROM chunk WHERE id = ?", [(old,) for old in ids])
+    _insert(connection, number, chunk)
 
 
 def write_level(connection: sqlite3.Connection, hour_ms: int) -> None:
     """The 10 s level of one hour from its chunks, in place of what was there."""
+    if was_thinned(connection, hour_ms):
+        return  # what the level tells of removed readings could not be made again
     gathered = Gathered()
     for chunk in chunk_rows(connection, hour_ms, hour_ms + HOUR_MS):
         try:
@@ -85,6 +92,15 @@ def write_level(connection: sqlite3.Connection, hour_ms: int) -> None:
             "INSERT INTO level10 (channel, start_ms, slots, crc, body) VALUES (?, ?, ?, ?, ?)",
             (channel, hour_ms, slots, crc, body),
         )
+
+
+def was_thinned(connection: sqlite3.Connection, hour_ms: int) -> bool:
+    """Whether readings of the hour were deleted on purpose."""
+    found = connection.execute(
+        "SELECT count(*) FROM ledger WHERE kind = ? AND start_ms < ? AND end_ms > ?",
+        (ledger.Kind.REMOVED, hour_ms + HOUR_MS, hour_ms),
+    ).fetchone()
+    return bool(found[0])
 
 
 def unjoined_stretches(connection: sqlite3.Connection) -> set[int]:
@@ -127,9 +143,27 @@ def chunk_rows(connection: sqlite3.Connection, start_ms: int, end_ms: int) -> It
         after = (found[-1][1], found[-1][0])
 
 
-def tail_rows(connection: sqlite3.Connection) -> list[Chunk]:
+def chunk_by_id(connection: sqlite3.Connection, number: int) -> Chunk:
+    """The chunk of that id, which must be there."""
+    found = connection.execute(f"SELECT {CHUNK_VALUES} FROM chunk WHERE id = ?", (number,))
+    return Chunk(*found.fetchone())
+
+
+def move_tail(connection: sqlite3.Connection) -> None:
+    """Table tail of formats up to 5: its readings become chunks, its damage a gap."""
     found = connection.execute(f"SELECT {CHUNK_VALUES} FROM tail ORDER BY id").fetchall()
-    return [Chunk(*row) for row in found]
+    rows = [Chunk(*row) for row in found]
+    damaged: list[Chunk] = []
+    gathered = Gathered()
+    gathered.extend(decoded(rows, None, damaged))
+    columns = merge(gathered)
+    if columns:
+        write_chunks(connection, columns, max(chunk.end_ms for chunk in rows))
+        count_readings(connection, columns)
+    connection.executemany(
+        "INSERT INTO gap (start_ms, end_ms, reason) VALUES (?, ?, 'stored readings are damaged')",
+        [(chunk.start_ms, chunk.end_ms) for chunk in damaged],
+    )
 
 
 def decoded(
@@ -143,8 +177,8 @@ def decoded(
             damaged.append(chunk)
 
 
-def _insert(connection: sqlite3.Connection, table: str, chunk: Chunk) -> None:
+def _insert(connection: sqlite3.Connection, number: int, chunk: Chunk) -> None:
     connection.execute(
-        f"INSERT INTO {table} ({CHUNK_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)",
-        (chunk.start_ms, chunk.end_ms, chunk.samples, chunk.codec, chunk.crc, chunk.body),
+        f"INSERT INTO chunk (id, {CHUNK_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (number, chunk.start_ms, chunk.end_ms, chunk.samples, chunk.codec, chunk.crc, chunk.body),
     )

@@ -25,6 +25,7 @@ from sootsayer.model import (
     Trip,
 )
 from sootsayer.store.plain import from_plain, to_plain
+from sootsayer.store.ring import Done
 
 Event = CodeSeen | CodesRead | Identity | SourceStatus
 EVENT_TABLES: dict[type[Event], str] = {
@@ -72,6 +73,16 @@ def put_event(connection: sqlite3.Connection, number: int, event: Event) -> None
 
 def put_state(connection: sqlite3.Connection, name: str, text: str) -> None:
     connection.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (name, text))
+
+
+def ring_done(connection: sqlite3.Connection) -> Done:
+    """What of the ring is in chunks."""
+    found = connection.execute("SELECT value FROM state WHERE name = 'ring'").fetchone()
+    return Done(**json.loads(found[0]))
+
+
+def put_ring_done(connection: sqlite3.Connection, done: Done) -> None:
+    put_state(connection, "ring", json.dumps(to_plain(done)))
 
 
 def to_row(value: Any) -> dict[str, Any]:
