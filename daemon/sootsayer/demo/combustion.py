@@ -92,6 +92,7 @@ class Combustion:
         bearable = 0.285 + 0.055 * np.minimum(rpm / 1800.0, 1.0)
         self.weak_part = 1.0 / (1.0 + np.exp((bearable - self.dilution) * 70.0))
         rough = 0.030 + 1.6 * np.maximum(self.dilution - 0.15, 0.0) ** 1.25
+        rough = rough + 9.0 * np.maximum(self.dilution - 0.26, 0.0) ** 1.25  # slow, partial burns
         rough = rough * np.sqrt(720.0 / np.maximum(rpm, 400.0))  # more cycles in one step
         off_best = self.best_spark_deg(rpm, intake_pa) - spark_deg
         timing = np.maximum(1.0 - 4.6e-4 * off_best * off_best, 0.3)

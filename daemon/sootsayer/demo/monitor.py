@@ -24,6 +24,7 @@ LOOK_AFTER_S = 300.0
 LOOK_ASKED = 0.16
 SHUT_FOR_S = 2.0
 LEAST_STEP_PART = 0.25  # of the expected fall in pressure
+LOOK_BELOW_KPA = 84.0  # nearer to the air outside, gas hardly moves the pressure
 STEP_KPA_RPM = 4.6e4  # expected fall × rpm with the valve fully open
 
 IDLE_FOR_S = 12.0
@@ -110,7 +111,7 @@ class TripMonitor:
         open_todo = self.outcome[FLOW] == Outcome.NOT_RUN
         fits = calm & open_todo & (asked > LOOK_ASKED) & (sensed.run_s > LOOK_AFTER_S)
         fits &= (sensed.speed_km_h > LOOK_AT_KM_H[0]) & (sensed.speed_km_h < LOOK_AT_KM_H[1])
-        fits &= sensed.coolant_c > LOOK_WARM_C
+        fits &= (sensed.coolant_c > LOOK_WARM_C) & (sensed.intake_kpa < LOOK_BELOW_KPA)
         testing = self.forced_shut
         finish = testing & (self._shut_s >= SHUT_FOR_S)
         fell = self._before_kpa - sensed.intake_kpa

@@ -37,7 +37,7 @@ LOOK_FOR = (
     "The story: a blue estate, 2.4 litre. In the first days its recirculation works. Then carbon "
     "comes loose in the passage and closes it, but only once the engine bay is warm, some quarter "
     "of an hour into a trip. The valve moves as it is asked all the while, and the car's own "
-    "computer tests too early in each trip to notice. Look for: Flow broken while Move holds, the "
+    "computer tests too early in most trips to notice. Look for: Flow broken while Move holds, the "
     "openings that failed and how warm it was, and the next check by hand. Live, the car has just "
     "been started half warm: the next openings still pass gas, those after a few minutes do not."
 )

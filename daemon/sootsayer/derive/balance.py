@@ -40,6 +40,7 @@ TRIM_RISE_PCT = 8.0  # below this, trims at idle and under load count as equal; 
 TRIM_RAIL_PCT = 20.0  # trims near their end stop tell that there is more air, not how much
 TRIM_DOUBT_PCT = 2.0  # of idle air: what trims leave open about air past the meter
 SMOOTHING = 50  # readings over which idle air and trims are averaged
+GAS_PER_LITRE_G_S = 1.2
 LEAK = 5  # place of the leak among the coefficients
 LEAST_ROWS = 45  # a minute and a half of settled driving with the valve shut
 KNOTS_PCT = np.array([0.0, 5, 10, 15, 20, 28, 40, 60, 100])  # dense where the plate is steep
@@ -230,10 +231,11 @@ class FlowBalance(Kept):
     def due_gain_g_s(self) -> float:
         """What a fully open valve ought to displace: what this car has shown, else its size.
 
-        1.2 g/s per litre is the lower end of common practice: 15–40 mm² effective on 2–3.5 L at
-        0.15 g/s per mm² when choked.
+        By size: the lower end of common practice is 1.2 g/s of gas per litre (15–40 mm²
+        effective on 2–3.5 L at 0.15 g/s per mm² when choked); hot gas displaces more air than
+        its own mass, at a charge of 300 K.
         """
-        by_size = 1.2 * self._displacement_l
+        by_size = GAS_PER_LITRE_G_S * CP_RATIO * GAS_AT_MANIFOLD_K / 300 * self._displacement_l
         shown = self.gain_g_s()
         return max(by_size, shown) if shown is not None else by_size
 

@@ -36,7 +36,8 @@ _BLANK = np.full(BLOCK_FRAMES, np.nan)
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Ten seconds. ``columns``: per channel 20 values, NaN where not known.
+    """Ten seconds. ``columns``: per channel 20 values, NaN where not known. Values are means
+    over the frame; "rpm last" is the newest reading of engine speed instead.
 
     ``contiguous``: the block before this one was worked on too, so memory of it still holds.
     ``fresh``: per frame, whether any channel had a reading in it.
@@ -146,7 +147,11 @@ class Framer(Kept):
             column = _column(start_ms, t_ms, values, carry, fresh)
             if column is not None:
                 columns[channel] = column
-        periods_s = {c: self.carries[c].hold_ms() / HOLD_PERIODS / 1000 for c in columns}
+                if channel == "rpm":
+                    columns["rpm last"] = _last(start_ms, t_ms, values, column)
+        periods_s = {
+            c: self.carries[c].hold_ms() / HOLD_PERIODS / 1000 for c in columns if c in self.carries
+        }
         return Block(start_ms, contiguous, columns, fresh, samples, periods_s)
 
     def _take(self, channel: str, end_ms: int) -> tuple[IntArray, FloatArray]:
@@ -202,6 +207,14 @@ def _column(
         column[held] = last[held]
     carry.last_ms, carry.last_value = int(t_ms[-1]), float(values[-1])
     return column
+
+
+def _last(start_ms: int, t_ms: IntArray, values: FloatArray, column: FloatArray) -> FloatArray:
+    """The last reading of each frame where there is one, else what the column holds."""
+    last = column.copy()
+    if len(t_ms):
+        last[(t_ms - start_ms - 1) // FRAME_MS] = values  # of equal frames the latest stands
+    return last
 
 
 def _remember_intervals(t_ms: IntArray, carry: _Carry) -> None:

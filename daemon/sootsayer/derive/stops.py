@@ -10,9 +10,11 @@ import numpy as np
 from sootsayer.derive.frames import FRAME_MS
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.quantities import Quantities
+from sootsayer.model import FloatArray
 
 STOP_SKIP_FRAMES = 10  # the engine needs five seconds to come to rest after rolling up
 STOP_LEAST_FRAMES = 20  # ten seconds of idle speed to measure its steadiness
+WANDER_LAG_FRAMES = 2
 STOP_LONGEST_FRAMES = 120  # a long wait counts anew every minute
 SHUT_SKIP_FRAMES = 6  # three seconds for the valve to come home (rule M2)
 SHUT_LEAST_FRAMES = 6
@@ -23,7 +25,7 @@ SHUT_PLACE_POINTS = 4.0  # position above the shut place that counts as not shut
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """One warm idle stretch: how steady the engine ran. Standard deviation about a slow drift."""
+    """One warm idle stretch: how steady the engine ran (see ``wander``)."""
 
     start_ms: int
     end_ms: int
@@ -57,7 +59,8 @@ class Stops(Kept):
         if not q.block.contiguous:
             done.append(self._close(start_ms))
         idle = (q.states["idle"] == 1).tolist()
-        rpm, map_kpa = q.rpm.tolist(), q.map.tolist()
+        # The last reading of each frame, not its mean: a mean would flatter a fast-polled engine.
+        rpm, map_kpa = q.block.column("rpm last").tolist(), q.map.tolist()
         for index, idles in enumerate(idle):
             begin_ms = start_ms + index * FRAME_MS
             if not idles:
@@ -77,13 +80,20 @@ class Stops(Kept):
         map_kpa, self.map = self.map, []
         if start_ms is None or len(rpm) < STOP_SKIP_FRAMES + STOP_LEAST_FRAMES:
             return None
-        speeds = np.array(rpm[STOP_SKIP_FRAMES:])
-        t = np.arange(len(speeds))
-        slow = np.polyval(np.polyfit(t, speeds, 1), t)
-        # A fan or compressor cutting in shifts idle once; that step is not unsteadiness.
-        rest = speeds - slow
-        bounded = np.clip(rest, *np.quantile(rest, [0.05, 0.95]))
-        return Stop(start_ms, end_ms, float(bounded.std()), float(np.mean(map_kpa)))
+        return Stop(
+            start_ms, end_ms, wander(np.array(rpm[STOP_SKIP_FRAMES:])), float(np.mean(map_kpa))
+        )  # fmt: skip
+
+
+def wander(rpm: FloatArray) -> float:
+    """Standard deviation of idle speed in rpm, from its changes within a second.
+
+    Slow drift and single steps, as when a fan cuts in or the selector is moved, are no
+    unsteadiness and leave the middle of the changes where it is. 1.4826 makes the median
+    deviation of a normal distribution its standard deviation; √2, since a change has two ends.
+    """
+    changes = np.abs(rpm[WANDER_LAG_FRAMES:] - rpm[:-WANDER_LAG_FRAMES])
+    return 1.4826 * float(np.median(changes)) / math.sqrt(2)
 
 
 class Rests(Kept):

@@ -71,7 +71,7 @@ class Seen:
 class Rules(Kept):
     """Every rule's watch and what they need to remember between blocks."""
 
-    kept = ("watches", "codes", "runs", "idle_sds")
+    kept = ("watches", "codes", "runs", "idle_sds", "trips_looked")
 
     def __init__(self, book: Mapping[str, Rule], spark_ignition: bool) -> None:
         self.book = dict(book)
@@ -84,6 +84,7 @@ class Rules(Kept):
         self.codes: dict[str, SightingWatch] = {}
         self.runs: dict[str, list[int]] = {}  # rule → [frames failing in a row, start_ms]
         self.idle_sds: list[float] = []
+        self.trips_looked: list[int] = []  # trips in which codes were read
 
     def recall(self, state: dict[str, Any]) -> None:
         for code in state["codes"]:
@@ -143,6 +144,8 @@ class Rules(Kept):
                 finding = watch.add(event.t_ms, trip, event.status.value, event.unit)
                 _keep(alerts, watch.settle(finding, event.t_ms))
             else:
+                if trip not in self.trips_looked:
+                    self.trips_looked = [*self.trips_looked, trip][-200:]
                 for watch in self.codes.values():
                     _keep(alerts, watch.settle(watch.look(trip), event.t_ms))
         return alerts
@@ -151,6 +154,7 @@ class Rules(Kept):
         if code not in self.codes:
             link = link_of(code)
             self.codes[code] = SightingWatch(self.book["C1"], code, name_of(code), link)
+            self.codes[code].trips_looked = list(self.trips_looked)
         return self.codes[code]
 
     # ------------------------------------------------------------ time
