@@ -90,6 +90,16 @@ def read_voltage() -> Generator[Command, Reply, float | None]:
     return volts_in((yield Command("ATRV", SETTING_WAIT_S)))
 
 
+def read_ignition() -> Generator[Command, Reply, bool | None]:
+    """What the adapter's ignition line says, None where it has none or does not tell.
+
+    An unconnected line reads as on or as off for ever: only a change means something.
+    """
+    reply = yield Command("ATIGN", SETTING_WAIT_S)
+    said = {text.strip().upper() for text in reply.texts}
+    return None if said.isdisjoint({"ON", "OFF"}) else "ON" in said
+
+
 def set_up() -> Generator[Command, Reply, Adapter | None]:
     """Reset the adapter and give it our settings. None: nothing there speaks like an adapter.
 

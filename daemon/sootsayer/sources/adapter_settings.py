@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
 from typing import Any
-
-from sootsayer.protocol.pids import LAYOUTS, channels_of
-from sootsayer.units import MS_PER_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +17,7 @@ class SerialSettings:
     speeds_baud: tuple[int, ...]
     reconnect_pauses_s: tuple[float, ...]
     charging_volts: float
+    surely_charging_volts: float
     rise_volts: float
     engine_stopped_s: float
     engine_stopped_without_volts_s: float
@@ -53,14 +51,3 @@ def serial_settings() -> SerialSettings:
 def wanted_s() -> Mapping[str, float]:
     """Channel → seconds wanted between two readings."""
     return {channel: row["wanted_s"] for channel, row in _table("channels.toml").items()}
-
-
-def wanted_ms_by_pid(supported: Collection[int]) -> dict[int, int]:
-    """The PIDs worth asking for among the supported, with the pace of their fastest channel."""
-    paces = wanted_s()
-    found: dict[int, int] = {}
-    for pid in sorted(LAYOUTS.keys() & set(supported)):
-        wanted = [paces[channel] for channel in channels_of(pid) if channel in paces]
-        if wanted:
-            found[pid] = int(min(wanted) * MS_PER_S)
-    return found

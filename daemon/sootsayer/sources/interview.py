@@ -3,25 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from sootsayer.clock import LogClock
 from sootsayer.model import Reading, Sample, SourceEvent
 from sootsayer.protocol.announced import next_bitmap
 from sootsayer.protocol.decode import BUSY, NEGATIVE, PENDING, ReplyDecoder
-from sootsayer.protocol.dialogue import Capabilities, Car, Command, current, read_voltage
+from sootsayer.protocol.dialogue import (
+    Capabilities,
+    Car,
+    Command,
+    current,
+    read_ignition,
+    read_voltage,
+)
 from sootsayer.protocol.exchange import Reply
-from sootsayer.protocol.j1979 import pids_in, scaling_of
+from sootsayer.protocol.j1979 import scaling_of
 from sootsayer.protocol.pids import SUPPORT_PIDS
 from sootsayer.protocol.remarks import Remark
-from sootsayer.sources.adapter_settings import SerialSettings, wanted_ms_by_pid
+from sootsayer.sources.adapter_settings import SerialSettings
 from sootsayer.sources.conversation import Answer, Conversation
 from sootsayer.sources.key_off import KeyWatch
-from sootsayer.sources.polling import PollPlan
+from sootsayer.sources.plan import Capability, Plan, Request, clocks_of
+from sootsayer.sources.wanted import wanted_channels
 from sootsayer.units import MS_PER_S
 
 ANNOUNCING = (0x1D, 0x13, 0x4F, 0x50)  # they change how others are read, so they come first
-POLLS_BETWEEN = 4  # polls of the fast ones between two questions on a slow clock
 OVERRUNS = 3  # replies cut short by the adapter before fewer parameters are asked for at once
 ADAPTER_UNIT = "adapter"
 VOLTAGE = "adapter_voltage"
@@ -32,28 +39,6 @@ def voltage_reading(t_ms: int, volts: float) -> Reading:
     scaling = scaling_of(VOLTAGE)
     sample = Sample(VOLTAGE, round(volts / scaling.scale), scaling)
     return Reading(t_ms, ADAPTER_UNIT, (sample,))
-
-
-@dataclass(slots=True)
-class _Question:
-    """Something asked on a slow clock; dropped once it stays without an answer."""
-
-    text: str
-    period_ms: int | None  # None: once
-    due_ms: int = 0
-
-
-def _questions(car: Car, settings: SerialSettings) -> list[_Question]:
-    codes_ms = int(settings.codes_s * MS_PER_S)
-    monitors_ms = int(settings.monitors_s * MS_PER_S)
-    questions = [_Question(text, codes_ms) for text in ("07", "03")]
-    if car.kind.is_can:
-        questions.append(_Question("0A", codes_ms))
-    questions += [_Question(text, None) for text in ("0902", "0904", "0906", "090A", "020200")]
-    questions += [_Question(text, monitors_ms) for text in ("0908", "090B")]
-    if car.kind.is_can:
-        questions += [_Question(text, monitors_ms) for text in ("0631", "0632")]
-    return questions
 
 
 def _asked_to_wait(reply: Reply) -> bool:
@@ -67,7 +52,8 @@ def _asked_to_wait(reply: Reply) -> bool:
 class Interview:
     """One car over one conversation, from the first bitmap to key-off.
 
-    Events go to ``hear``; ``watch`` follows what tells the key's position.
+    Events go to ``hear``; ``watch`` follows what tells the key's position. ``has_line``: the
+    adapter tells what its ignition line says.
     """
 
     def __init__(
@@ -79,6 +65,7 @@ class Interview:
         settings: SerialSettings,
         clock: LogClock,
         hear: Callable[[SourceEvent], None],
+        has_line: bool = False,
     ) -> None:
         self._talk = talk
         self._car = car
@@ -87,12 +74,11 @@ class Interview:
         self._settings = settings
         self._clock = clock
         self._hear = hear
+        self._has_line = has_line
         self.works = Capabilities()
         self._cut_short = 0
-        self._plan = PollPlan({}, 1, settings.missed_pids)
-        self._questions = _questions(car, settings)
-        self._polls = 0
-        self._volts_due_ms = clock.now_ms() + int(settings.volts_s * MS_PER_S)
+        self._plan = self._planned()
+        self._looked_ms = clock.now_ms()
 
     # ------------------------------------------------------------ what the car has
 
@@ -110,8 +96,12 @@ class Interview:
     def use(self, works: Capabilities) -> None:
         """Make the plan of what to ask for, with what the adapter can do."""
         self.works = works
-        wanted_ms = wanted_ms_by_pid(self._supported())
-        self._plan = PollPlan(wanted_ms, works.max_pids, self._settings.missed_pids)
+        self._plan = self._planned()
+
+    def _planned(self) -> Plan:
+        supported = self._supported()
+        capability = Capability(self.works.max_pids, self._car.kind.is_can)
+        return Plan(supported, wanted_channels(supported), capability, clocks_of(self._settings))
 
     def _supported(self) -> frozenset[int]:
         sets = (self._decoder.supported(unit) for unit in self._car.units)
@@ -134,32 +124,35 @@ class Interview:
 
     def _step(self, now_ms: int) -> None:
         """One request, or a wait until one is due."""
-        question = next((q for q in self._questions if q.due_ms <= now_ms), None)
-        pids = self._plan.choose(now_ms)
-        if now_ms >= self._volts_due_ms:
-            self._look_at_voltage()
-        elif question is not None and (self._polls >= POLLS_BETWEEN or not pids):
-            self._put(question, now_ms)
-        elif pids:
-            self._poll(pids)
+        look_ms = self._looked_ms + int(self._settings.volts_s * MS_PER_S)
+        if now_ms >= look_ms:
+            self._look_at_key()
+            return
+        request = self._plan.next(now_ms)
+        if request is None:
+            self._talk.wait_until(min(self._plan.due_ms(now_ms), look_ms))
         else:
-            due = (q.due_ms for q in self._questions)
-            self._talk.wait_until(min(self._plan.due_ms(now_ms), self._volts_due_ms, *due))
+            self._put(request)
 
-    def _poll(self, pids: tuple[int, ...]) -> None:
+    def _put(self, request: Request) -> None:
         asked_ms = self._clock.now_ms()
-        text = current(pids, self.works, len(self._car.units))
+        pids = request.pids
+        text = current(pids, self.works, len(self._car.units)) if pids else request.text
         reply = self._ask(text).reply
-        self._polls += 1
-        self._watch.replied(bool(reply.messages) or Remark.BUFFER_FULL in reply.remarks)
-        if not reply.messages:
-            self._look_at_voltage()
+        self._settle(request, reply, self._clock.now_ms() - asked_ms)
+        if pids:
+            self._watch.replied(bool(reply.messages) or Remark.BUFFER_FULL in reply.remarks)
+            if not reply.messages:
+                self._look_at_key()
         if len(pids) > 1 and (Remark.BUFFER_FULL in reply.remarks or not reply.complete):
             self._ask_for_less()
-        if _asked_to_wait(reply):
+
+    def _settle(self, request: Request, reply: Reply, took_ms: int) -> None:
+        if request.pids and _asked_to_wait(reply):
+            self._plan.busy(request)
             return
-        answered = frozenset(pid for message in reply.messages for pid in pids_in(message.body))
-        given_up = self._plan.asked(pids, answered, asked_ms)
+        replies = [message.body for message in reply.messages]
+        given_up = self._plan.answered(request, took_ms, replies)
         self._decoder.counters["parameter given up"] += len(given_up)
 
     def _ask_for_less(self) -> None:
@@ -168,23 +161,20 @@ class Interview:
         if self._cut_short >= OVERRUNS:
             self._cut_short = 0
             self._decoder.counters["fewer parameters a request"] += 1
-            self.use(replace(self.works, max_pids=self.works.max_pids // 2))
+            self.works = replace(self.works, max_pids=max(1, self.works.max_pids // 2))
+            self._plan.ask_for_less()
 
-    def _put(self, question: _Question, now_ms: int) -> None:
-        self._polls = 0
-        reply = self._ask(question.text).reply
-        if question.period_ms is None or not reply.messages:
-            self._questions.remove(question)
-        else:
-            question.due_ms = now_ms + question.period_ms
-
-    def _look_at_voltage(self) -> None:
-        t_ms = self._clock.now_ms()
-        self._volts_due_ms = t_ms + int(self._settings.volts_s * MS_PER_S)
+    def _look_at_key(self) -> None:
+        """Voltage and ignition line, which the adapter tells without asking the car."""
+        t_ms = self._looked_ms = self._clock.now_ms()
         volts = self._talk.drive(read_voltage())
         if volts is not None:
             self._watch.volts = volts
-            self._hear(voltage_reading(t_ms, volts))
+            reading = voltage_reading(t_ms, volts)
+            self._plan.heard(reading)
+            self._hear(reading)
+        if self._has_line:
+            self._watch.ignition_line(self._talk.drive(read_ignition()))
 
     def _ask(self, text: str) -> Answer:
         answer = self._talk.ask(Command(text, kind=self._car.kind))
@@ -195,6 +185,7 @@ class Interview:
         return answer
 
     def _note(self, event: SourceEvent) -> None:
+        self._plan.heard(event)
         if isinstance(event, Reading):
             for sample in event.samples:
                 if sample.channel == "rpm":

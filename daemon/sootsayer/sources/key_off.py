@@ -1,7 +1,7 @@
 """Is the key off, and has the engine started again? Pure: time and readings come in as numbers.
 
 When the key is off nothing may be asked of the car, so the answer to the second question rests on
-the voltage at the adapter alone.
+the voltage at the adapter and on its ignition line, where it has one that has been seen to change.
 """
 
 from __future__ import annotations
@@ -18,12 +18,18 @@ class KeyWatch:
     def __init__(self, settings: SerialSettings) -> None:
         self._settings = settings
         self._stopped_since_ms: int | None = None
+        self._line_was_on = False
+        self._line_off = False
         self.volts: float | None = None
         self.missed = 0
 
     @property
     def charging(self) -> bool:
         return self.volts is not None and self.volts >= self._settings.charging_volts
+
+    @property
+    def _surely_charging(self) -> bool:
+        return self.volts is not None and self.volts >= self._settings.surely_charging_volts
 
     @property
     def silent(self) -> bool:
@@ -36,12 +42,29 @@ class KeyWatch:
         elif self._stopped_since_ms is None:
             self._stopped_since_ms = t_ms
 
+    def ignition_line(self, on: bool | None) -> None:
+        """What the line says. Off means something only after it has been on."""
+        if on:
+            self._line_was_on = True
+        self._line_off = self._line_was_on and on is False
+
+    @property
+    def _stopped(self) -> bool:
+        """Engine speed was nought when it was last heard of."""
+        return self._stopped_since_ms is not None
+
     def replied(self, answered: bool) -> None:
         self.missed = 0 if answered else self.missed + 1
 
     def key_off(self, now_ms: int) -> str:
-        """Why the key must be off, "" while it may be on."""
-        if self.charging:
+        """Why the key must be off, "" while it may be on.
+
+        A battery that was charged a moment ago still shows a charging voltage: an engine that
+        stood still before all went silent, or before the line went off, is not running.
+        """
+        if self._stopped and self._line_off:
+            return f"ignition line went off, {self._volts_in_words()}"
+        if self.charging and not (self._stopped and self.silent and not self._surely_charging):
             return ""
         if self.silent:
             return self.unanswered()
@@ -65,23 +88,37 @@ class KeyWatch:
 
 
 class Rest:
-    """Follows the voltage while nothing is asked of the car."""
+    """Follows voltage and ignition line while nothing is asked of the car."""
 
     def __init__(self, settings: SerialSettings) -> None:
         self._settings = settings
         self._lowest: float | None = None
+        self._line_was_off = False
 
-    def started(self, volts: float | None) -> str:
-        """Why the engine must be running again, "" while it rests."""
+    def started(self, volts: float | None, line_on: bool | None = None) -> str:
+        """Why the engine must be running again, or the key on, "" while it rests.
+
+        A charging voltage counts once it has been lower, or when no resting battery can have it.
+        """
+        if line_on is False:
+            self._line_was_off = True
+        if line_on and self._line_was_off:
+            return "ignition line went on"
         if volts is None:
             return ""
         lowest = volts if self._lowest is None else min(volts, self._lowest)
         self._lowest = lowest
-        if volts >= self._settings.charging_volts:
+        charging, sure = self._settings.charging_volts, self._settings.surely_charging_volts
+        if volts >= sure or lowest < charging <= volts:
             return f"charging at {volts:.1f} V"
         if volts - lowest >= self._settings.rise_volts:
             return f"voltage rose from {lowest:.1f} to {volts:.1f} V"
         return ""
+
+    @property
+    def sees(self) -> bool:
+        """Whether anything has been seen that could tell of a start."""
+        return self._lowest is not None or self._line_was_off
 
 
 class Pauses:

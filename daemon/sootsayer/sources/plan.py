@@ -254,18 +254,16 @@ class Plan:
             else:
                 self._questions.missed(request.payload, asked_ms)
             return ()
-        self._measure(len(request.pids), took_ms)
+        if replies:
+            self._measure(len(request.pids), took_ms)
+        else:
+            self._following.clear()
         came = {pid for reply in replies for pid in pids_in(reply)}
         return self._give_up([pid for pid in request.pids if self._misses(pid, pid in came)])
 
     def missed(self, request: Request) -> tuple[int, ...]:
         """Nothing came. Gives the PIDs that are given up, as `answered`."""
-        asked_ms = self._settle(request)
-        if not request.pids:
-            self._questions.missed(request.payload, asked_ms)
-            return ()
-        self._following.clear()
-        return self._give_up([pid for pid in request.pids if self._misses(pid, False)])
+        return self.answered(request, 0.0, ())
 
     def busy(self, request: Request) -> None:
         """The control unit asked to wait: neither an answer nor silence; it comes in turn again."""

@@ -31,6 +31,7 @@ from sootsayer.protocol.dialogue import (
     Command,
     NoCar,
     find_car,
+    read_ignition,
     read_voltage,
     set_up,
     try_out,
@@ -86,6 +87,7 @@ class SerialSource:
         self._silence = Pauses(self._settings.silent_pauses_s)
         self._resting = Pauses(self._settings.key_off_pauses_s)
         self._blind = Pauses(self._settings.blind_pauses_s)
+        self._has_line = False  # the adapter tells what its ignition line says
         self._speed = 0  # index of the speed to try
         self._told: dict[str, str] = {}
         self._told_ms = 0
@@ -134,6 +136,7 @@ class SerialSource:
                 if adapter is None:
                     return
                 self._introduce(adapter)
+                self._has_line = talk.drive(read_ignition()) is not None
                 self._with_adapter(talk, adapter)
             except SettingsLostError:
                 self._after_restart()
@@ -166,8 +169,9 @@ class SerialSource:
 
     def _ask_car(self, talk: Conversation, adapter: Adapter, car: Car, watch: KeyWatch) -> None:
         interview = Interview(
-            talk, car, self._decoder, watch, self._settings, self._clock, self._emit
-        )
+            talk, car, self._decoder, watch, self._settings, self._clock, self._emit,
+            self._has_line,
+        )  # fmt: skip
         interview.introduce()
         interview.use(self._capabilities(talk, adapter, car))
         for pauses in (self._silence, self._resting, self._blind):
@@ -178,13 +182,13 @@ class SerialSource:
         finally:
             self._known = _Known(adapter.version, car, interview.works)
         if reason:
-            self._lie_down(talk, watch, reason)
+            self._lie_down(talk, reason)
         else:
             self._without_car(talk, watch, NoCar.SILENT)
 
     def _without_car(self, talk: Conversation, watch: KeyWatch, why: NoCar) -> None:
         if why is NoCar.SILENT and not watch.charging:
-            self._lie_down(talk, watch, watch.unanswered())
+            self._lie_down(talk, watch.unanswered())
             return
         self._close_protocol(talk)
         self._say(SourceState.SILENT, str(why))
@@ -205,28 +209,34 @@ class SerialSource:
 
     # ------------------------------------------------------------ key off
 
-    def _lie_down(self, talk: Conversation, watch: KeyWatch, reason: str) -> None:
-        """From here on nothing is sent to the car.
-
-        Only where the adapter tells no voltage the car itself must be asked, seldom.
-        """
+    def _lie_down(self, talk: Conversation, reason: str) -> None:
+        """From here on nothing is sent to the car."""
+        self._rest = Rest(self._settings)
         self._close_protocol(talk)
         self._say(SourceState.KEY_OFF, reason)
-        if watch.volts is None:
-            self._pause(talk, self._blind.next_s())
-        else:
-            self._rest = Rest(self._settings)
+
+    def _look(self, talk: Conversation, rest: Rest) -> str:
+        """One look at what the adapter tells by itself; why the engine must be running, or ""."""
+        t_ms = self._clock.now_ms()
+        volts = talk.drive(read_voltage())
+        self._voltage(t_ms, volts)
+        line_on = talk.drive(read_ignition()) if self._has_line else None
+        return rest.started(volts, line_on)
 
     def _rest_until_started(self, talk: Conversation, rest: Rest) -> None:
+        """Look ever more seldom at what the adapter tells by itself.
+
+        Where it tells neither voltage nor key the car itself must be asked, seldom.
+        """
         while self._rest is not None:
-            t_ms = self._clock.now_ms()
-            volts = talk.drive(read_voltage())
-            self._voltage(t_ms, volts)
-            reason = rest.started(volts)
+            reason = self._look(talk, rest)
             if reason:
                 self._wake_up(reason)
-            else:
+            elif rest.sees:
                 self._pause(talk, self._resting.next_s())
+            else:
+                self._pause(talk, self._blind.next_s())
+                self._rest = None
 
     def _wake_up(self, reason: str) -> None:
         self._rest = None
