@@ -38,7 +38,8 @@ from sootsayer.model import (
     Verdict,
 )
 from sootsayer.rules.book import load_rules
-from sootsayer.rules.engine import Rules, Seen
+from sootsayer.rules.engine import Rules
+from sootsayer.rules.seen import Baselines, Seen
 from sootsayer.vehicle import Vehicle
 
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
@@ -51,7 +52,7 @@ class Pipeline(Kept):
 
     kept = (
         "framer", "reader", "trips", "balance", "cross", "openings", "stops", "rests", "rules",
-        "tally",
+        "baselines", "tally",
     )  # fmt: skip
 
     def __init__(self, vehicle: Vehicle) -> None:
@@ -64,7 +65,8 @@ class Pipeline(Kept):
         self.openings = Openings()
         self.stops = Stops()
         self.rests = Rests()
-        self.rules = Rules(load_rules(vehicle.rules), vehicle.spark_ignition)
+        self.rules = Rules(load_rules(vehicle.rules))
+        self.baselines = Baselines()
         self.tally = Tally()
         self.first_ms: int | None = None
         self.last_fresh_ms = 0
@@ -149,6 +151,8 @@ class Pipeline(Kept):
             q=q, openings=judged, stops=stops, rests=self.rests.step(q, use_position),
             balance=self.balance, trip=number,
             engine_s=float(np.count_nonzero(running)) * FRAME_S, gaps=gaps, context=context,
+            spark_ignition=self.vehicle.spark_ignition, baselines=self.baselines,
+            accused=self.rules.accused(),
         )  # fmt: skip
         changed, chances = self.rules.step(seen)
         changed += self._codes(block, number)

@@ -1,0 +1,111 @@
+"""Names that rules.toml may use for what a rule looks at, and the code behind each.
+
+A new kind of rule is a line here and an entry there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from sootsayer.derive.openings import Judged
+from sootsayer.derive.quantities import any_of
+from sootsayer.model import FloatArray
+from sootsayer.rules import by_opening
+from sootsayer.rules.book import Rule
+from sootsayer.rules.seen import Chance, Seen
+
+ASK_FORBIDDEN = ("wide open", "cranking", "cold", "idle in neutral")
+
+
+# ---------------------------------------------------------------- gates and quantities of time
+
+
+def gate(name: str, seen: Seen) -> FloatArray:
+    """When a time rule is eligible, three-valued. Most gates are running states by name."""
+    return GATES[name](seen) if name in GATES else seen.q.states[name]
+
+
+def _ask_forbidden(seen: Seen) -> FloatArray:
+    """When a spark-ignition engine must not recirculate; compression ignition may at any time."""
+    if not seen.spark_ignition:
+        return np.full(len(seen.q.asked), np.nan)
+    return any_of([seen.q.states[state] for state in ASK_FORBIDDEN])
+
+
+GATES: dict[str, Callable[[Seen], FloatArray]] = {"ask forbidden": _ask_forbidden}
+
+QUANTITIES: dict[str, Callable[[Seen], FloatArray]] = {
+    "asked": lambda seen: seen.q.asked,
+    "neutral": lambda seen: seen.q.states["neutral"],
+}
+
+
+# ---------------------------------------------------------------- chances
+
+
+def _each_opening(
+    judge: Callable[[Rule, Judged], Chance | None],
+) -> Callable[[Rule, Seen], list[Chance]]:
+    def chances(rule: Rule, seen: Seen) -> list[Chance]:
+        made = [judge(rule, judged) for judged in seen.openings]
+        return [chance for chance in made if chance is not None]
+
+    return chances
+
+
+def _idle(rule: Rule, seen: Seen) -> list[Chance]:
+    """Each warm stop: steady within the limit, and within twice what this car has shown."""
+    made = []
+    for stop in seen.stops:
+        usual = seen.baselines.usual(rule.name) or 0.0
+        limit = max(rule.limit("fail_above"), rule.limit("baseline_factor") * usual)
+        failed = stop.rpm_sd > limit
+        if not failed and rule.name not in seen.accused:
+            seen.baselines.learn(rule.name, stop.rpm_sd)
+        fact = f"idle speed wandered by {stop.rpm_sd:.0f} rpm"
+        made.append(
+            Chance(stop.start_ms, stop.end_ms, failed, round(stop.rpm_sd, 1), fact, seen.context)
+        )
+    return made
+
+
+def _shut(rule: Rule, seen: Seen) -> list[Chance]:
+    """Each stretch with the valve asked shut."""
+    made = []
+    for rest in seen.rests:
+        open_pct = 100 * rest.open_share
+        failed = open_pct > rule.limit("fail_above")
+        fact = f"open for {open_pct:.0f} % of the time it was asked shut"
+        made.append(
+            Chance(rest.start_ms, rest.end_ms, failed, round(open_pct, 1), fact, seen.context)
+        )
+    return made
+
+
+CHANCES: dict[str, Callable[[Rule, Seen], list[Chance]]] = {
+    "follow": _each_opening(by_opening.follow),
+    "flow": _each_opening(by_opening.flow),
+    "pressure": _each_opening(by_opening.pressure),
+    "flow when short": _each_opening(by_opening.flow_when_short),
+    "idle": _idle,
+    "shut": _shut,
+}
+
+
+# ---------------------------------------------------------------- levels
+
+
+def _leak(seen: Seen) -> tuple[float, float, float] | None:
+    """Gas past the shut valve in per cent of warm idle air."""
+    leak = seen.balance.leak_g_s()
+    if leak is None or seen.engine_s <= 0:
+        return None
+    value, sd = leak
+    whole = max(seen.balance.idle_air_g_s + max(value, 0.0), 0.1)
+    return 100 * value / whole, 100 * sd / whole, seen.balance.rows
+
+
+# measure → (value, its standard deviation, how many readings it rests on), None where not seen
+LEVELS: dict[str, Callable[[Seen], tuple[float, float, float] | None]] = {"leak": _leak}

@@ -1,0 +1,62 @@
+"""What the rules are shown: one block's events, and the chances they make of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sootsayer.derive.balance import FlowBalance
+from sootsayer.derive.keep import Kept
+from sootsayer.derive.openings import Judged
+from sootsayer.derive.quantities import Quantities
+from sootsayer.derive.stops import Rest, Stop
+
+BASELINE_VALUES = 40  # newest sound values that make a baseline
+BASELINE_LEAST = 8  # sound values before a baseline counts as known
+
+
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """One opportunity as a rule sees it."""
+
+    start_ms: int
+    end_ms: int
+    failed: bool
+    measure: float
+    fact: str
+    circumstances: dict[str, float]
+
+
+class Baselines(Kept):
+    """What this car has shown when sound, by name. Learns nothing while the rule accuses, else
+    it would learn the fault."""
+
+    kept = ("values",)
+
+    def __init__(self) -> None:
+        self.values: dict[str, list[float]] = {}
+
+    def usual(self, name: str) -> float | None:
+        """The middle of the newest sound values, None before enough were seen."""
+        values = self.values.get(name, [])
+        return sorted(values)[len(values) // 2] if len(values) >= BASELINE_LEAST else None
+
+    def learn(self, name: str, value: float) -> None:
+        self.values[name] = [*self.values.get(name, []), value][-BASELINE_VALUES:]
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Everything one block brought, for the rules. ``accused``: rules whose alert is open."""
+
+    q: Quantities
+    openings: list[Judged]
+    stops: list[Stop]
+    rests: list[Rest]
+    balance: FlowBalance
+    trip: int
+    engine_s: float
+    gaps: list[tuple[int, int]]
+    context: dict[str, float]
+    spark_ignition: bool
+    baselines: Baselines
+    accused: frozenset[str]
