@@ -136,7 +136,16 @@ class SourceStatus:
     counters: Mapping[str, int] = field(default_factory=dict)
 
 
-SourceEvent = Reading | CodeSeen | CodesRead | Identity | SourceStatus
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A driver's or mechanic's remark at one moment."""
+
+    t_ms: int
+    text: str
+    author: str
+
+
+SourceEvent = Reading | CodeSeen | CodesRead | Identity | SourceStatus | Mark
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,15 +336,6 @@ class Anchor:
     wall_ms: int
     trusted: bool
     source: str  # "system", "ntp", "phone", "capture"
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """A driver's or mechanic's remark at one moment."""
-
-    t_ms: int
-    text: str
-    author: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from sootsayer.model import (
     CodeSeen,
     CodesRead,
     Identity,
+    Mark,
     Reading,
     Scaling,
     Series,
@@ -51,43 +52,46 @@ class _Column:
 class BatchBuilder:
     """Collects the events of one thread and cuts them into batches.
 
-    A stamp may not lie at or before a batch already taken, nor before an earlier stamp: such a
-    stamp is moved up to the first free millisecond and counted in ``late``. Whoever takes
-    batches should therefore leave about one reply's time between now and ``upto_ms``.
+    A stamp may not lie at or before a batch already taken, nor before an earlier stamp of the
+    same unit: such a stamp is moved up to the first free millisecond and counted in ``late``.
+    Whoever takes batches should therefore leave about one reply's time between now and
+    ``upto_ms``. Units are apart because several sources run side by side, and one that waits for
+    a reply tells later of an earlier moment than one that does not. A mark is no part of a batch.
     """
 
     def __init__(self) -> None:
         self._columns: dict[tuple[str, str], _Column] = {}
         self._events: list[OtherEvent] = []
         self._taken_ms: int | None = None
-        self._last_ms: int | None = None
+        self._last_ms: dict[str, int] = {}  # by unit
         self.late = 0
         self.readings = 0
 
     def add(self, event: SourceEvent) -> None:
         if not isinstance(event, Reading):
-            self._events.append(event)
+            if not isinstance(event, Mark):
+                self._events.append(event)
             return
         self.readings += 1
-        t_ms = self._in_order(event.t_ms)
+        t_ms = self._in_order(event.t_ms, event.unit)
         columns = self._columns
         for sample in event.samples:
             key = (sample.channel, sample.scaling.name)
             column = columns.get(key)
             if column is None:
                 column = columns[key] = _Column(sample.channel, sample.scaling)
-            column.t_ms.append(t_ms)
+            stamps = column.t_ms
+            # two units that give one channel: an array ascends whoever spoke
+            stamps.append(t_ms if not stamps or t_ms >= stamps[-1] else stamps[-1])
             column.raw.append(sample.raw)
 
-    def _in_order(self, t_ms: int) -> int:
-        earliest = t_ms
-        if self._last_ms is not None and t_ms < self._last_ms:
-            earliest = self._last_ms
+    def _in_order(self, t_ms: int, unit: str) -> int:
+        earliest = max(t_ms, self._last_ms.get(unit, t_ms))
         if self._taken_ms is not None and earliest <= self._taken_ms:
             earliest = self._taken_ms + 1
         if earliest != t_ms:
             self.late += 1
-        self._last_ms = earliest
+        self._last_ms[unit] = earliest
         return earliest
 
     def take(self, upto_ms: int) -> Batch:
