@@ -5,12 +5,15 @@ The car is read only. Adapter settings come from a fixed list; requests are thos
 (05, 08), programming, raw frames, foreign headers and monitoring cannot be sent: not because
 nobody asks for them, but because this module holds the port and lets nothing else through.
 No other module of the recorder opens a serial port.
+
+A pre-standard stream has one kind of request more: the data request that its definition states,
+in the one form in which the mode byte can be seen to mean "send data".
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 import serial
 
@@ -33,6 +36,13 @@ _REQUEST = re.compile(
 )
 _END = b"\r"
 PROMPT = b">"
+
+# A stream's data request: id, length, mode, table number, checksum, and nothing else. Mode 1 sends
+# a table of data; the others silence, read memory, actuate or clear. No line is ever initialised
+# (no slow address, no wake-up pulse), so a unit that must be woken hears none of it.
+STREAM_READ_MODES = frozenset({0x01})
+STREAM_MODE_AT = 2
+STREAM_REQUEST_BYTES = 5
 
 
 class ForbiddenError(Exception):
@@ -65,10 +75,45 @@ def check(written: bytes) -> str:
     return line
 
 
+def check_stream_request(request: bytes) -> None:
+    """Raises ForbiddenError for anything but a data request of the one allowed form."""
+    said = request.hex(" ").upper()
+    if len(request) != STREAM_REQUEST_BYTES:
+        raise ForbiddenError(
+            f"request {said!r} has {len(request)} bytes; only id, length, mode, table number "
+            "and checksum may be sent"
+        )
+    if request[STREAM_MODE_AT] not in STREAM_READ_MODES:
+        raise ForbiddenError(
+            f"request {said!r} has mode {request[STREAM_MODE_AT]:02X}; only mode 01, which sends "
+            "data, may be sent"
+        )
+
+
 READ_WAIT_S = 0.05  # how long a read waits: soon enough to notice that we should stop
 WRITE_WAIT_S = 2.0  # a line of twenty characters takes 20 ms at 9600 baud
 
 Tap = Callable[[str, bytes], None]  # "sent" or "received", and the bytes
+
+
+def _opened(
+    url: str, baud: int, may_pass: Callable[[bytes], object]
+) -> tuple[Callable[[bytes], None], Callable[[bool], bytes], Callable[[], None]]:
+    """Ways to write what ``may_pass`` lets through, to read and to close; the port stays here."""
+    port = serial.serial_for_url(
+        url, baudrate=baud, timeout=READ_WAIT_S, write_timeout=WRITE_WAIT_S
+    )
+
+    def write(written: bytes) -> None:
+        may_pass(written)
+        port.write(written)
+
+    def read(wait: bool) -> bytes:
+        first: bytes = port.read(1) if wait else b""
+        waiting = port.in_waiting
+        return first + port.read(waiting) if waiting else first
+
+    return write, read, port.close
 
 
 class ReadOnlyPort:
@@ -81,21 +126,7 @@ class ReadOnlyPort:
     """
 
     def __init__(self, url: str, baud: int, tap: Tap | None = None) -> None:
-        port = serial.serial_for_url(
-            url, baudrate=baud, timeout=READ_WAIT_S, write_timeout=WRITE_WAIT_S
-        )
-
-        def write(line: bytes) -> None:
-            check(line)
-            port.write(line)
-
-        def read(wait: bool) -> bytes:
-            first: bytes = port.read(1) if wait else b""
-            waiting = port.in_waiting
-            return first + port.read(waiting) if waiting else first
-
-        self._write, self._read = write, read
-        self._close: Callable[[], None] = port.close
+        self._write, self._read, self._close = _opened(url, baud, check)
         self._tap = tap
         self._prompted = False
 
@@ -115,6 +146,43 @@ class ReadOnlyPort:
         tail = arrived.rstrip(b"\r\n \0")
         if tail:
             self._prompted = tail.endswith(PROMPT)
+        if arrived and self._tap is not None:
+            self._tap("received", arrived)
+        return arrived
+
+    def close(self) -> None:
+        self._close()
+
+
+class StreamPort:
+    """A serial port through which only the data requests named at opening go out, if any.
+
+    Opening raises ForbiddenError for a request that is none, and otherwise like `ReadOnlyPort`.
+    """
+
+    def __init__(
+        self, url: str, baud: int, requests: Collection[bytes], tap: Tap | None = None
+    ) -> None:
+        allowed = frozenset(requests)
+        for request in allowed:
+            check_stream_request(request)
+
+        def may_pass(written: bytes) -> None:
+            check_stream_request(written)
+            if written not in allowed:
+                raise ForbiddenError(f"{written!r} is not a request of this stream, not sent")
+
+        self._write, self._read, self._close = _opened(url, baud, may_pass)
+        self._tap = tap
+
+    def send(self, request: bytes) -> None:
+        self._write(request)
+        if self._tap is not None:
+            self._tap("sent", request)
+
+    def read(self, *, wait: bool = True) -> bytes:
+        """What has arrived; b"" when nothing has, or does within a twentieth of a second."""
+        arrived = self._read(wait)
         if arrived and self._tap is not None:
             self._tap("received", arrived)
         return arrived
