@@ -22,6 +22,7 @@ from sootsayer.live.coverage import Coverage
 from sootsayer.live.health import Health
 from sootsayer.live.intake import Asked, Intake, Taken
 from sootsayer.live.judging import Judging, Pipeline
+from sootsayer.live.keeping import Keeping
 from sootsayer.live.source_thread import Source, SourceThread
 from sootsayer.model import Changes, Gap, Mark, Reading, SootsayerError, SourceState, SourceStatus
 from sootsayer.notify import Notifier
@@ -93,8 +94,9 @@ class _Session:
         stored_upto_ms = archive.upto_ms
         synchronised = Path(plan.settings.clock.synchronised_file)
         offset_ms = archive.begin_boot(boot_id(), boottime_ms(), wall_ms(), synchronised.exists())
-        archive.commit()
         self._clock = plan.make_clock(offset_ms)
+        self._keeping = Keeping(archive, plan.settings.retention, self._clock.now_ms())
+        self._refused = False  # the disk did not take the last commit
         step_ms = int(plan.settings.clock.step_s * 1000)
         self._clock_watch = ClockWatch(self._clock, step_ms, synchronised)
         self._reader = ArchiveReader(plan.archive)
@@ -106,7 +108,7 @@ class _Session:
         self._unsaved_since_ms: int | None = None
         self._committed_ms = self._state_saved_ms = now_ms
         self._verdict_ms: int | None = None
-        self._refused = False  # the disk did not take the last commit
+        self._committed()
 
     def _remember(self) -> None:
         """Gaps and health go on from where the last run left them."""
@@ -166,6 +168,8 @@ class _Session:
         self._store(self._clock.now_ms() - self._log_ms(self._settings.lateness_s))
         self._judge(JUDGE_FOR_S)
         self._look_at_clock()
+        if self._keeping.look(self._clock.now_ms()):
+            self._tell_of_disk()
         answers = [(asked, self._handled(asked.request)) for asked in taken.requests]
         if answers or self._commit_due():
             self._commit()
@@ -269,10 +273,14 @@ class _Session:
             if not self._refused:
                 log.error("%s", trouble)
             self._refused = True
+            if self._keeping.refused(trouble, self._clock.now_ms()):
+                self._tell_of_disk()
             return False
         if self._refused:
             log.info("the archive can be written again")
         self._refused = False
+        if self._keeping.accepted(self._clock.now_ms()):
+            self._tell_of_disk()
         return True
 
     def _put_verdict(self, now_ms: int) -> None:
@@ -307,6 +315,11 @@ class _Session:
         log.info("%s", line)
         self._notifier.status(line)
         self._unsaved(self._clock.now_ms())
+
+    def _tell_of_disk(self) -> None:
+        self._health.storing = self._keeping.trouble
+        self._archive.put_state("store", self._keeping.as_json())
+        self._tell()
 
     def _handled(self, request: Mapping[str, Any]) -> dict[str, Any] | SootsayerError:
         try:

@@ -40,6 +40,15 @@ class ArchiveSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class RetentionSettings:
+    full_days: float = _within(1, 36_500)
+    around_days: float = _within(1, 36_500)
+    around_s: float = _within(0, 86_400)
+    most_mb: float = _within(0, 10_000_000)
+    least_free_mb: float = _within(0, 1_000_000)
+
+
+@dataclass(frozen=True, slots=True)
 class RecorderSettings:
     commit_s: float = _within(0.5, 60)
     idle_commit_s: float = _within(1, 60)
@@ -76,6 +85,7 @@ class Settings:
     adapter: AdapterSettings
     vehicle: VehicleSettings
     archive: ArchiveSettings
+    retention: RetentionSettings
     recorder: RecorderSettings
     clock: ClockSettings
     control: ControlSettings

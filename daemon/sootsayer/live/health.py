@@ -36,6 +36,7 @@ class Health:
         self.reason = "waiting for the adapter"
         self.since_ms = start_ms
         self.judging = ""  # why nothing is judged at present
+        self.storing = ""  # what is wrong with the disk
         self.last_reading_ms: int | None = None
         self.counters: dict[str, int] = {}
         self._recent: dict[str, deque[tuple[int, int]]] = {}  # source → (stamp, samples)
@@ -63,9 +64,9 @@ class Health:
         return True
 
     def full_reason(self) -> str:
-        """Why it is in this state, and why nothing is judged, if so."""
+        """Why it is in this state, what ails the disk, why nothing is judged, if so."""
         judging = f"judging {self.judging}" if self.judging else ""
-        return "; ".join(part for part in (self.reason, judging) if part)
+        return "; ".join(part for part in (self.reason, self.storing, judging) if part)
 
     def rates(self, now_ms: int) -> dict[str, float]:
         """Readings per second by source over the last ten seconds, one decimal."""

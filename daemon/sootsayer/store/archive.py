@@ -25,6 +25,7 @@ from sootsayer.store.level import HOUR_MS
 from sootsayer.store.lock import lock_out_others
 from sootsayer.store.minutes import Gathered, cut, merge
 from sootsayer.store.plain import to_plain
+from sootsayer.store.retention import MB, Policy, Tidied, give_back, is_short, tidy
 from sootsayer.store.ring import FLUSH_BLOCKS, Done, Ring, RingFile, missing, ring_path
 from sootsayer.store.schema import cannot_write, open_writer
 from sootsayer.store.waiting import Waiting
@@ -32,7 +33,8 @@ from sootsayer.store.waiting import Waiting
 BUFFER_MAX_SAMPLES = 1_000_000  # 16 MB, over an hour at 240 readings a second, when the disk fails
 FLUSH_MAX_SAMPLES = 400_000  # 6 MB in memory; a chunk then comes before its ten minutes are over
 VERDICT_STATE = "verdict"
-LIGHT_STATES = frozenset({"health", VERDICT_STATE})  # often new and small: they ride with readings
+# Small and often new: they ride with the readings.
+LIGHT_STATES = frozenset({"health", "store", VERDICT_STATE})
 DAMAGED = "stored readings are damaged"
 LAST_EVENT = """
     SELECT max(number) FROM (
@@ -42,7 +44,8 @@ LAST_EVENT = """
 LAST_STORED = """
     SELECT max(t) FROM (
         SELECT max(last_ms) AS t FROM channel
-        UNION ALL SELECT end_ms FROM (SELECT end_ms FROM ledger ORDER BY id DESC LIMIT 1)
+        UNION ALL SELECT end_ms FROM (
+            SELECT end_ms FROM ledger WHERE kind <> 'removed' ORDER BY id DESC LIMIT 1)
         UNION ALL SELECT max(t_ms) FROM anchor UNION ALL SELECT max(end_ms) FROM gap
         UNION ALL SELECT max(t_ms) FROM mark UNION ALL SELECT max(t_ms) FROM source_status
         UNION ALL SELECT max(t_ms) FROM identity UNION ALL SELECT max(t_ms) FROM code_look
@@ -137,25 +140,25 @@ class Archive:
         """The offset that makes boot time log time; log time ascends over the archive's life.
 
         A boot that is known keeps its offset. A new one gets the wall clock's, if that is later
-        than all that is stored, else the first millisecond after. Durable on return. Raises
-        SootsayerError if it cannot be stored.
+        than all that is stored, else the first millisecond after. Durable with the next commit,
+        so that a disk that refuses at the start does not keep the recorder from reading.
         """
-        with self._lock, self._transaction() as connection:
+        with self._lock:
             last_ms = max(self._number(LAST_STORED), self._upto_ms)
-            known = connection.execute(
+            known = self._connection.execute(
                 "SELECT id, offset_ms FROM boot WHERE boot_id = ? ORDER BY id DESC", (boot_id,)
             ).fetchone()
             if known and boottime_ms + known[1] >= last_ms:
                 self._boot, offset_ms = known
             else:
                 offset_ms = max(wall_ms, last_ms + 1) - boottime_ms
-                self._boot = connection.execute(
-                    "INSERT INTO boot (boot_id, boottime_ms, offset_ms, started_ms) "
-                    "VALUES (?, ?, ?, ?)",
-                    (boot_id, boottime_ms, offset_ms, boottime_ms + offset_ms),
-                ).lastrowid
+                stored = self._number("SELECT max(id) FROM boot")
+                self._boot = 1 + max([stored, *(boot[0] for boot in self._waiting.boots)])
+                row = (self._boot, boot_id, boottime_ms, offset_ms, boottime_ms + offset_ms)
+                self._waiting.boots.append(row)
             t_ms = boottime_ms + offset_ms
-            rows.put_anchor(connection, Anchor(t_ms, wall_ms, trusted, source), self._boot)
+            self.anchor(Anchor(t_ms, wall_ms, trusted, source))
+            self._upto_ms = max(self._upto_ms, t_ms)
         return int(offset_ms)
 
     def append(self, batch: Batch) -> None:
@@ -231,6 +234,33 @@ class Archive:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def hold(self, start_ms: int, end_ms: int, reason: str) -> None:
+        """Never remove readings of this span: something outside refers to them. Durable."""
+        with self._lock, self._transaction() as connection:
+            connection.execute(
+                "INSERT INTO held (start_ms, end_ms, reason) VALUES (?, ?, ?)",
+                (start_ms, end_ms, reason),
+            )
+
+    def tidy(self, policy: Policy, now_ms: int, free_bytes: int) -> Tidied:
+        """Remove a little of what the policy lets go of; to be called again until nothing is.
+
+        ``free_bytes``: what the disk has left. Raises SootsayerError when the disk refuses.
+        """
+        with self._lock:
+            short = is_short(self._connection, policy, free_bytes)
+            with self._transaction() as connection:
+                tidied = tidy(connection, policy, now_ms, short)
+            if short and free_bytes < policy.least_free_mb * MB:
+                self._give_back()
+            return tidied
+
+    def _give_back(self) -> None:
+        try:
+            give_back(self._connection)
+        except sqlite3.Error as trouble:
+            raise cannot_write(self._path, trouble) from trouble
 
     def _due_ms(self) -> int | None:
         """Up to where readings must become chunks with this commit, None if they need not."""

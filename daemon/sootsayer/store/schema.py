@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import sqlite3
+from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -77,10 +79,38 @@ def open_reader(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def cannot_write(path: Path, trouble: Exception) -> SootsayerError:
-    return SootsayerError(
+class Refusal(StrEnum):
+    """Why a disk did not take what was to be stored, in words for people."""
+
+    FULL = "the disk is full"
+    READ_ONLY = "the disk can only be read"
+    FAILING = "writing fails"
+
+
+class ArchiveRefusedError(SootsayerError):
+    """The archive could not be written; what was to be stored is kept for another try."""
+
+    def __init__(self, text: str, refusal: Refusal) -> None:
+        super().__init__(text)
+        self.refusal = refusal
+
+
+def refusal_of(trouble: Exception) -> Refusal:
+    """From SQLite's own result code or the system's error number."""
+    name = getattr(trouble, "sqlite_errorname", "") or ""
+    number = getattr(trouble, "errno", None)
+    if name.startswith("SQLITE_FULL") or number in (errno.ENOSPC, errno.EDQUOT):
+        return Refusal.FULL
+    if name.startswith("SQLITE_READONLY") or number == errno.EROFS:
+        return Refusal.READ_ONLY
+    return Refusal.FAILING
+
+
+def cannot_write(path: Path, trouble: Exception) -> ArchiveRefusedError:
+    return ArchiveRefusedError(
         f"archive {path}: cannot write ({trouble}); check that the folder exists and may be "
-        "written, that the disk has room, and that the file is an archive of ours"
+        "written, that the disk has room, and that the file is an archive of ours",
+        refusal_of(trouble),
     )
 
 

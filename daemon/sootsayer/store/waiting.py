@@ -13,6 +13,7 @@ from sootsayer.store import readings, rows
 class Waiting:
     """What the next commit will write into tables. Later findings replace earlier ones."""
 
+    boots: list[tuple[int, str, int, int, int]] = field(default_factory=list)
     channels: list[tuple[int, str, Scaling]] = field(default_factory=list)
     events: list[tuple[int, rows.Event]] = field(default_factory=list)
     anchors: list[Anchor] = field(default_factory=list)
@@ -39,6 +40,7 @@ class Waiting:
 
     def write(self, connection: sqlite3.Connection, boot: int | None) -> None:
         """All of it, in the transaction that is open."""
+        connection.executemany("INSERT INTO boot VALUES (?, ?, ?, ?, ?)", self.boots)
         for number, name, scaling in self.channels:
             readings.add_channel(connection, number, name, scaling)
         for number, event in self.events:
