@@ -312,6 +312,7 @@ class Verdict:
     sure: tuple[str, ...]
     learned: Mapping[str, float | str]
     notes: tuple[str, ...] = ()  # contradictions in the vehicle file, what would show more
+    repairs: tuple[str, ...] = ()  # before and after the last recorded repair, rule by rule
 
 
 @dataclass(frozen=True, slots=True)

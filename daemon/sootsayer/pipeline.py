@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from sootsayer.derive.balance import FlowBalance
+from sootsayer.derive.chance import lower_bound
 from sootsayer.derive.frames import FRAME_MS, FRAME_S, Block, Framer
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.openings import Openings, opening_column
@@ -19,7 +20,9 @@ from sootsayer.derive.stops import Rests, Stops
 from sootsayer.derive.trips import TRIP_END_MS, Trips
 from sootsayer.judge.causes import propose_check, weigh_causes
 from sootsayer.judge.circumstances import describe
+from sootsayer.judge.handwork import PERSON, Handwork
 from sootsayer.judge.links import Evidence, flow_not_seen, judge_links
+from sootsayer.judge.repair import compare, say, split
 from sootsayer.judge.sentence import compose
 from sootsayer.judge.sure import NOUNS, say_sure
 from sootsayer.judge.tally import Tally
@@ -32,6 +35,7 @@ from sootsayer.model import (
     CodeSeen,
     CodesRead,
     Episode,
+    Identity,
     Link,
     Opening,
     Trip,
@@ -40,11 +44,12 @@ from sootsayer.model import (
 from sootsayer.rules.book import load_rules
 from sootsayer.rules.engine import Rules
 from sootsayer.rules.seen import Baselines, Seen
+from sootsayer.rules.watches import ChanceWatch
 from sootsayer.vehicle import Vehicle
 
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
 ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
-STATE_VERSION = 1
+STATE_VERSION = 2
 
 
 class Pipeline(Kept):
@@ -52,7 +57,7 @@ class Pipeline(Kept):
 
     kept = (
         "framer", "reader", "trips", "balance", "cross", "openings", "stops", "rests", "rules",
-        "baselines", "tally",
+        "baselines", "tally", "handwork",
     )  # fmt: skip
 
     def __init__(self, vehicle: Vehicle) -> None:
@@ -71,7 +76,9 @@ class Pipeline(Kept):
         self.first_ms: int | None = None
         self.last_fresh_ms = 0
         self.ended: list[Alert] = []
+        self.handwork = Handwork()
         self._waiting_events: list[CodeSeen | CodesRead] = []
+        self._waiting_work: list[Identity] = []
 
     # ------------------------------------------------------------ in and out
 
@@ -85,12 +92,17 @@ class Pipeline(Kept):
         self._waiting_events += [
             event for event in batch.events if isinstance(event, CodeSeen | CodesRead)
         ]
+        self._waiting_work += [
+            event for event in batch.events if isinstance(event, Identity) and event.unit == PERSON
+        ]
         alerts: dict[tuple[str, int, str], Alert] = {}
         episodes: list[Episode] = []
         trips: dict[int, Trip] = {}
         openings: list[Opening] = []
         for block in self.framer.feed(batch):
+            self._work(block.end_ms)
             self._block(block, alerts, episodes, trips, openings)
+        self._work(batch.upto_ms)  # what was done at a standing car counts at once
         return Changes(
             alerts=tuple(alerts.values()), episodes=tuple(episodes),
             trips=tuple(trips.values()), openings=tuple(openings),
@@ -163,6 +175,16 @@ class Pipeline(Kept):
             if alert.state is AlertState.CLEARED:
                 self.ended = [*self.ended, alert][-ENDED_REMEMBERED:]
 
+    def _work(self, upto_ms: int) -> None:
+        """What people did up to then, always before the block in which it falls."""
+        due = [event for event in self._waiting_work if event.t_ms <= upto_ms]
+        self._waiting_work = [event for event in self._waiting_work if event.t_ms > upto_ms]
+        for event in due:
+            if self.handwork.take(event):
+                self.baselines.forget()
+                self.balance.after_repair()
+                self.cross.after_repair()
+
     def _codes(self, block: Block, trip: int) -> list[Alert]:
         due = [event for event in self._waiting_events if event.t_ms <= block.end_ms]
         self._waiting_events = [e for e in self._waiting_events if e.t_ms > block.end_ms]
@@ -217,15 +239,38 @@ class Pipeline(Kept):
             t_ms=done_ms, vehicle=self.vehicle.name, start_ms=first_ms, end_ms=done_ms,
             engine_s=engine_s, trips=self.trips.number, sentence=sentence, why=why, links=links,
             alerts=(*alerts, *reversed(self.ended)), causes=causes,
-            next_check=propose_check(causes), circumstances=circumstances,
+            next_check=propose_check(causes, self.handwork.valid_results()),
+            circumstances=circumstances,
             sure=say_sure(links, engine_alerts, self.tally.openings, engine_s),
-            learned=self._learned(), notes=self._notes(evidence),
+            learned=self._learned(), notes=self._notes(evidence), repairs=self._repairs(),
         )  # fmt: skip
 
     def _causes(self, alerts: list[Alert]) -> tuple[Cause, ...]:
         tripped = {alert.rule.split()[0]: alert.title for alert in alerts}
         exposed = {w.rule.name for w in self.rules.all_watches() if w.exposed()} - {"R1"}
-        return weigh_causes(tripped, exposed)
+        found = {name: result.outcome for name, result in self.handwork.valid_results().items()}
+        return weigh_causes(tripped, exposed, found)
+
+    def _repairs(self) -> tuple[str, ...]:
+        """Each rule that had failures before the last repair: before, after, and what follows."""
+        repair = self.handwork.last_repair()
+        if repair is None:
+            return ()
+        said = []
+        for watch in self.rules.watches.values():
+            if isinstance(watch, ChanceWatch):
+                before, after = split(watch.chances, repair[0])
+                if lower_bound(*before) > watch.rule.limit("raise_share"):
+                    compared = compare(before, after)
+                    said.append(
+                        say(
+                            watch.rule.title,
+                            repair[1],
+                            compared,
+                            NOUNS.get(watch.rule.name, "chances"),
+                        )
+                    )
+        return tuple(said) or (f"“{repair[1]}”: no rule had failed clearly before it.",)
 
     def _circumstances(self, alerts: list[Alert]) -> tuple[str, ...]:
         for name in ("M1", "F1", "M2", "E2"):
@@ -259,7 +304,7 @@ class Pipeline(Kept):
     def _notes(self, evidence: Evidence) -> tuple[str, ...]:
         """Contradictions between what was stated and what the car shows, and what is missing."""
         has, stated = self.reader.has, self.vehicle
-        notes = []
+        notes = list(self.handwork.contradictions())
         if has.get("rpm"):
             shown = {(True, True): "both", (True, False): "maf", (False, True): "map"}.get(
                 (bool(has.get("maf")), bool(has.get("map")))

@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from plain_engine import Faults, batches, recording
+from sootsayer.judge.handwork import check_event, repair_event
 from sootsayer.model import Batch, CodeSeen, CodesRead, CodeStatus, Series
 from sootsayer.pipeline import Pipeline
 from sootsayer.vehicle import Vehicle
@@ -22,6 +23,9 @@ END_MS = START_MS + 7 * 3_600_000
 CODES = (
     CodeSeen(START_MS + 700_500, "7E8", "P0401", CodeStatus.PENDING),
     CodesRead(START_MS + 700_500, "7E8", CodeStatus.PENDING, 1),
+    check_event(START_MS + 900_000, "open_by_hand", "no_change"),
+    repair_event(START_MS + 5 * 3_600_000, "passage cleaned"),  # between the trips
+    check_event(START_MS + 6 * 3_600_000 + 200_000, "open_by_hand", "stumbles"),
 )
 
 
@@ -85,6 +89,7 @@ def whole() -> str:
 def test_the_car_gives_something_to_find():
     assert "'F1'" in whole()
     assert "P0401" in whole()
+    assert "“passage cleaned”" in whole()
 
 
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -34,6 +34,7 @@ STANDARD_KPA = 101.325
 UNKNOWN_DISPLACEMENT_L = 2.0  # leak and gain are in g/s whatever is assumed here
 FIXED_BREATHING = 0.92  # with throttle instead of MAF only products are seen; common practice
 HUBER = 1.5  # robust limit in standard deviations, customary value
+REPAIR_MEMORY = 0.1
 TRIP_MEMORY = 0.97  # weight a trip keeps when the next begins: about thirty trips count
 NEARLY_OPEN = 0.85  # MAP over barometric; above it the throttle hardly restricts anything
 TRIM_RISE_PCT = 8.0  # below this, trims at idle and under load count as equal; common practice
@@ -153,6 +154,13 @@ class FlowBalance(Kept):
 
     def ready(self) -> bool:
         return bool(self.mode) and self.rows >= LEAST_ROWS
+
+    def after_repair(self) -> None:
+        """Let what was learned before a repair count a tenth, so that the engine as it is now
+        soon outweighs it, while openings can be judged from the first trip on."""
+        for name in ("gram", "moment", "weight", "square", "product"):
+            setattr(self, name, getattr(self, name) * REPAIR_MEMORY)
+        self.gains.clear()
 
     def new_trip(self) -> None:
         for name in ("gram", "moment", "rows", "weight", "square", "product"):

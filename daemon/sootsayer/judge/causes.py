@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -42,9 +42,12 @@ def cause_table() -> tuple[float, dict[str, CauseEntry]]:
     return float(table["by_mistake"]), causes
 
 
-def weigh_causes(tripped: Mapping[str, str], exposed: set[str]) -> tuple[Cause, ...]:
+def weigh_causes(
+    tripped: Mapping[str, str], exposed: set[str], found: Mapping[str, str] | None = None
+) -> tuple[Cause, ...]:
     """Causes, heaviest first. ``tripped``: rule → title of its alert; ``exposed``: rules that
-    had their least exposure. Empty when nothing has tripped: there is nothing to explain."""
+    had their least exposure; ``found``: hand check → its recorded outcome. Empty when nothing
+    has tripped: there is nothing to explain."""
     if not tripped:
         return ()
     mistake, causes = cause_table()
@@ -52,6 +55,7 @@ def weigh_causes(tripped: Mapping[str, str], exposed: set[str]) -> tuple[Cause, 
     logs = {
         name: math.log(entry.prior)
         + sum(_log(_chance(entry, rule, mistake), rule in tripped) for rule in watched)
+        + sum(math.log(outcome_chance(c, o, name)) for c, o in (found or {}).items())
         for name, entry in causes.items()
     }
     most = max(logs.values())
@@ -60,8 +64,34 @@ def weigh_causes(tripped: Mapping[str, str], exposed: set[str]) -> tuple[Cause, 
     weights = {name: part / whole for name, part in parts.items()}
     ordered = sorted(weights, key=lambda name: -weights[name])
     return tuple(
-        _cause(name, causes[name], weights[name], tripped, watched, mistake) for name in ordered
+        _with_checks(
+            _cause(name, causes[name], weights[name], tripped, watched, mistake), found or {}
+        )
+        for name in ordered
     )
+
+
+def outcome_chance(check: str, outcome: str, cause: str) -> float:
+    """Chance of a hand check's outcome if this is the cause."""
+    outcomes = check_table()["checks"][check]["outcomes"]
+    even = 1 / len(outcomes)
+    chances = {name: o["likely"].get(cause, even) for name, o in outcomes.items()}
+    return float(chances[outcome]) / sum(chances.values())
+
+
+def _with_checks(cause: Cause, found: Mapping[str, str]) -> Cause:
+    """The cause with what was found by hand among what speaks for and against it."""
+    speaks_for, against = list(cause.speaks_for), list(cause.speaks_against)
+    for check, outcome in found.items():
+        entry = check_table()["checks"][check]
+        ratio = outcome_chance(check, outcome, cause.cause) * len(entry["outcomes"])
+        text = entry["outcomes"][outcome]["text"]
+        said = f"found by hand: {text[0].lower()}{text[1:]}"
+        if ratio >= WORTH_SAYING:
+            speaks_for.append(said)
+        elif ratio <= 1 / WORTH_SAYING:
+            against.append(said)
+    return replace(cause, speaks_for=tuple(speaks_for), speaks_against=tuple(against))
 
 
 def _chance(entry: CauseEntry, rule: str, mistake: float) -> float:
@@ -97,8 +127,9 @@ def check_table() -> dict[str, Any]:
     return _toml("checks.toml")
 
 
-def propose_check(causes: tuple[Cause, ...]) -> Check | None:
-    """The check with the greatest expected information per minute, None when none tells much."""
+def propose_check(causes: tuple[Cause, ...], done: Collection[str] = ()) -> Check | None:
+    """The check with the greatest expected information per minute that has not been ``done``,
+    None when none tells anything."""
     if not causes:
         return None
     weights = {cause.cause: cause.weight for cause in causes}
@@ -106,6 +137,7 @@ def propose_check(causes: tuple[Cause, ...]) -> Check | None:
     rated = [
         (expected_bits(weights, entry["outcomes"]), name, entry)
         for name, entry in table["checks"].items()
+        if name not in done
     ]
     worth = [item for item in rated if item[0] >= LEAST_BITS]
     if not worth:

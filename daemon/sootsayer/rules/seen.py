@@ -40,6 +40,10 @@ class Baselines(Kept):
         values = self.values.get(name, [])
         return sorted(values)[len(values) // 2] if len(values) >= BASELINE_LEAST else None
 
+    def forget(self) -> None:
+        """Begin anew, after a repair."""
+        self.values.clear()
+
     def learn(self, name: str, value: float) -> None:
         self.values[name] = [*self.values.get(name, []), value][-BASELINE_VALUES:]
 

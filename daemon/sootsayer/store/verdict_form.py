@@ -40,6 +40,7 @@ def verdict_form(verdict: Verdict, wall: Wall) -> dict[str, Any]:
         "sure": verdict.sure,
         "learned": verdict.learned,
         "notes": verdict.notes,
+        "repairs": verdict.repairs,
     }
     plain: dict[str, Any] = to_plain(form)
     return plain
