@@ -28,11 +28,16 @@ def test_four_lines_are_enough(tmp_path):
     assert vehicle.metering is None
 
 
+def test_what_nobody_knows_may_be_left_out(tmp_path):
+    vehicle = load_vehicle(written(tmp_path, 'name = "Green van"\nfuel = "diesel"\n'))
+    assert (vehicle.displacement_l, vehicle.cylinders) == (None, None)
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
         (GOOD + "displacment = 2", ["displacment", "displacement_l"]),
-        (GOOD.replace("cylinders = 4\n", ""), ["cylinders", "missing"]),
+        (GOOD.replace('fuel = "diesel"\n', ""), ["fuel", "missing"]),
         (GOOD.replace("1.9", "1900"), ["1900", "between"]),
         (GOOD.replace("1.9", '"1.9"'), ["displacement_l", "number"]),
         (GOOD.replace("diesel", "coal"), ["coal", "petrol"]),

@@ -1,7 +1,7 @@
 """The vehicle file: what the owner states about a car, read from TOML at the edge.
 
-Only name, displacement, cylinders and fuel are asked for; everything the car's own answers
-show is found out, and a stated value that contradicts them is reported in the verdict.
+Only name and fuel must be there; displacement makes figures sharper. Everything the car's own
+answers show is found out, and a stated value that contradicts them is reported in the verdict.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "valve": ("vacuum", "lift", "pressure", "electric", "loop"),
     "feedback": ("none", "contact", "thermistor", "position", "pressure"),
 }
-REQUIRED = ("name", "displacement_l", "cylinders", "fuel")
+REQUIRED = ("name", "fuel")
 # (least, greatest) that an engine in a road or farm vehicle can have
 NUMBERS: dict[str, tuple[float, float]] = {
     "displacement_l": (0.1, 30.0),
@@ -75,7 +75,7 @@ def load_vehicle(path: Path) -> Vehicle:
 
 def vehicle_from(stated: Mapping[str, Any], where: str) -> Vehicle:
     """Check stated keys and values. Raises SootsayerError that begins with ``where``."""
-    known = (*REQUIRED, *CHOICES, *NUMBERS, "rules")
+    known = (*REQUIRED, *NUMBERS, *CHOICES, "rules")
     for key in stated:
         if key not in known:
             near = difflib.get_close_matches(key, known, 1)
@@ -94,12 +94,19 @@ def vehicle_from(stated: Mapping[str, Any], where: str) -> Vehicle:
     for key, (least, greatest) in NUMBERS.items():
         if key in stated:
             _check_number(stated[key], least, greatest, f"{where}: {key}")
-    if not isinstance(stated["cylinders"], int):
-        raise SootsayerError(f"{where}: cylinders = {stated['cylinders']!r}; give a whole number")
+    cylinders, displacement_l = stated.get("cylinders"), stated.get("displacement_l")
+    if cylinders is not None and not isinstance(cylinders, int):
+        raise SootsayerError(f"{where}: cylinders = {cylinders!r}; give a whole number")
     rules = stated.get("rules", {})
     if not isinstance(rules, dict) or not all(isinstance(r, dict) for r in rules.values()):
         raise SootsayerError(f"{where}: rules must be tables such as [rules.F1]")
-    return Vehicle(**{**stated, "displacement_l": float(stated["displacement_l"])})
+    return Vehicle(
+        **{
+            **stated,
+            "displacement_l": None if displacement_l is None else float(displacement_l),
+            "cylinders": cylinders,
+        }
+    )
 
 
 def _check_number(value: object, least: float, greatest: float, where: str) -> None:
