@@ -26,6 +26,7 @@ Handler = Callable[[Mapping[str, Any]], Answer]
 # What may be asked, and the keys that each request takes beside "request".
 REQUESTS: Mapping[str, frozenset[str]] = {
     "mark": frozenset({"text", "author"}),
+    "clock": frozenset({"wall_ms"}),  # what a phone's clock says, Unix time in ms as text
     "status": frozenset(),
 }
 LONGEST_LINE_BYTES = 8192  # a remark is a few hundred; more is a mistake or mischief

@@ -17,7 +17,7 @@ from typing import Any
 
 from sootsayer.clock import LogClock, boot_id, boottime_ms, wall_ms
 from sootsayer.control import ControlServer
-from sootsayer.live.clock_watch import ClockWatch
+from sootsayer.live.clock_watch import ClockWatch, phone_time_ms
 from sootsayer.live.coverage import Coverage
 from sootsayer.live.health import Health
 from sootsayer.live.intake import Asked, Intake, Taken
@@ -323,7 +323,12 @@ class _Session:
 
     def _handled(self, request: Mapping[str, Any]) -> dict[str, Any] | SootsayerError:
         try:
-            return self._mark(request) if request["request"] == "mark" else self._status()
+            match request["request"]:
+                case "mark":
+                    return self._mark(request)
+                case "clock":
+                    return self._set_clock(request)
+            return self._status()
         except SootsayerError as refusal:
             return refusal
 
@@ -334,6 +339,14 @@ class _Session:
         t_ms = self._clock.now_ms()
         self._archive.mark(Mark(t_ms, text, request.get("author", "")))
         return {"t_ms": t_ms}
+
+    def _set_clock(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """The phone's clock corrects this boot, unless a time server has set ours already."""
+        ahead_ms, anchor = self._clock_watch.hear_phone(phone_time_ms(request.get("wall_ms", "")))
+        if anchor is not None:
+            log.info("wall clock told by a phone, %d s ahead: anchor kept", ahead_ms // 1000)
+            self._archive.anchor(anchor)
+        return {"ahead_ms": ahead_ms, "kept": anchor is not None}
 
     def _status(self) -> dict[str, Any]:
         return self._health.as_json(self._clock.now_ms())

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from freezegun import freeze_time
 
-from sootsayer.clock import LogClock, boottime_ms
+from sootsayer.clock import LogClock, boottime_ms, wall_ms
 from sootsayer.control import ask
 from sootsayer.model import (
     Batch,
@@ -380,6 +380,32 @@ def test_a_step_of_the_wall_clock_is_anchored_and_moves_no_reading(
     # The trusted anchor corrects what was recorded before it too: now it is 24 November.
     wall_ms, trusted = reader.wall_ms(int(series.t_ms[0]))
     assert trusted and abs(wall_ms - second.wall_ms) < 60_000
+
+
+def test_a_phone_corrects_what_was_recorded_under_a_wrong_clock(
+    bench: Bench, until: Until
+) -> None:
+    source = bench.start()
+    source.read(2)
+    until(lambda: len(bench.stored()) == 2, "readings are stored")
+    phone_ms = wall_ms() + 400 * 86_400_000
+    answer = ask(bench.control, "clock", wall_ms=str(phone_ms))
+    assert answer["kept"] and abs(answer["ahead_ms"] - 400 * 86_400_000) < 60_000
+    reader = bench.reader()
+    (series,) = reader.series("rpm", 0, 2**60)
+    first_ms, trusted = reader.wall_ms(int(series.t_ms[0]))
+    assert trusted and abs(first_ms - phone_ms) < 60_000
+    # A time server's word is better than a phone's.
+    Path(bench.settings.clock.synchronised_file).touch()
+    assert not ask(bench.control, "clock", wall_ms=str(phone_ms))["kept"]
+
+
+@pytest.mark.parametrize("said", ["", "soon", "5", "99999999999999", "1e3"])
+def test_a_phone_that_cannot_know_the_time_is_refused(bench: Bench, said: str) -> None:
+    bench.start()
+    with pytest.raises(SootsayerError, match="clock wall_ms"):
+        ask(bench.control, "clock", wall_ms=said)
+    assert [anchor.source for anchor in bench.reader().anchors()] == ["system"]
 
 
 def test_a_database_that_is_not_ours_is_refused_and_left_alone(bench: Bench) -> None:

@@ -43,6 +43,81 @@ def test_readings_of_a_capture_have_no_boot() -> None:
     assert WallTimes([1_000], [capture]).wall_ms(1_500) == (1_500, False)
 
 
+DAY = 86_400_000
+NOON = 1_794_909_600_000  # date -u -d 2026-11-17T10:00Z
+
+
+def test_a_boot_that_starts_in_1970_lies_after_the_one_before_and_before_the_next() -> None:
+    """Trusted until noon + 1 h; a boot in 1970 of 30 min; the next trusted from noon + 4 h."""
+    hour = 3_600_000
+    starts = [NOON, NOON + hour + 1, NOON + 4 * hour]
+    ends = [NOON + hour, NOON + hour + 1 + hour // 2, None]
+    times = WallTimes(
+        starts,
+        [
+            Anchor(NOON, NOON, True, "ntp"),
+            Anchor(NOON + hour + 1, 5_000, False, "system"),
+            Anchor(NOON + 4 * hour, NOON + 4 * hour, True, "ntp"),
+        ],
+        ends,
+    )
+    t_ms = NOON + hour + 1 + 60_000  # a minute after its start
+    assert times.wall_ms(t_ms) == (NOON + hour + 60_000, False)
+    assert times.bounds_ms(t_ms) == (NOON + hour + 60_000, NOON + 4 * hour - hour // 2 + 60_000)
+    assert times.bounds_ms(NOON + 7) == (NOON + 7, NOON + 7)
+
+
+def test_a_boot_whose_clock_ran_ahead_is_moved_before_the_next() -> None:
+    ahead = NOON + 30 * DAY
+    times = WallTimes(
+        [ahead, ahead + 2_000_000],
+        [
+            Anchor(ahead, ahead, False, "system"),
+            Anchor(ahead + 2_000_000, NOON, True, "phone"),
+        ],
+        [ahead + 1_000_000, None],
+    )
+    assert times.wall_ms(ahead + 1_000_000) == (NOON, False)
+    assert times.bounds_ms(ahead) == (None, NOON - 1_000_000)
+
+
+def test_a_stale_start_inside_its_bounds_is_left_as_it_was_said() -> None:
+    starts, ends = [0, 5_000_000], [1_000_000, None]
+    anchors = [Anchor(0, NOON, True, "ntp"), Anchor(5_000_000, NOON + DAY, False, "system")]
+    times = WallTimes(starts, anchors, ends)
+    assert times.wall_ms(5_000_000) == (NOON + DAY, False)
+    assert times.bounds_ms(5_000_000) == (NOON + 1_000_000, None)
+
+
+def test_several_boots_without_trust_keep_their_order() -> None:
+    starts = [0, 1_000_001, 1_500_002, 9_000_000]
+    ends = [1_000_000, 1_500_001, 2_000_000, None]
+    anchors = [
+        Anchor(0, NOON, True, "ntp"),
+        Anchor(1_000_001, 0, False, "system"),
+        Anchor(1_500_002, 0, False, "system"),
+        Anchor(9_000_000, NOON + DAY, True, "ntp"),
+    ]
+    times = WallTimes(starts, anchors, ends)
+    walls = [
+        times.wall_ms(t)[0] for t in (0, 1_000_000, 1_000_001, 1_500_001, 1_500_002, 9_000_000)
+    ]
+    assert walls == sorted(walls)
+    earliest, latest = times.bounds_ms(1_500_002)
+    assert earliest == NOON + 1_500_000
+    assert latest == NOON + DAY - 499_998
+
+
+def test_daylight_saving_leaves_no_trace_in_utc() -> None:
+    """Europe changed on 2026-10-25 at 01:00 UTC: the hour before and the hour after, second by
+    second, are 7,200 different moments (date -u -d 2026-10-25T00:00Z is 1792886400)."""
+    start = 1_792_886_400_000
+    times = WallTimes([start], [Anchor(start, start, True, "ntp")])
+    texts = [utc_text(times.wall_ms(start + s * 1000)[0]) for s in range(7_200)]
+    assert texts == sorted(set(texts))
+    assert (texts[0], texts[-1]) == ("2026-10-25T00:00:00.000Z", "2026-10-25T01:59:59.000Z")
+
+
 @pytest.mark.parametrize(
     ("wall_ms", "text"),
     [

@@ -10,7 +10,23 @@ from __future__ import annotations
 from pathlib import Path
 
 from sootsayer.clock import LogClock, boottime_ms, wall_ms
-from sootsayer.model import Anchor
+from sootsayer.model import Anchor, SootsayerError
+
+# A phone that says an earlier or later year has a wrong clock itself; certificates and telephone
+# networks would not work for it.
+PHONE_EARLIEST_MS = 1_704_067_200_000  # 2024-01-01T00:00:00Z
+PHONE_LATEST_MS = 4_102_444_800_000  # 2100-01-01T00:00:00Z
+
+
+def phone_time_ms(text: str) -> int:
+    """The ``wall_ms`` of a request. Raises SootsayerError for what no phone's clock says."""
+    try:
+        said_ms = int(text)
+    except ValueError as error:
+        raise SootsayerError(f"clock wall_ms = {text!r} is not a whole number of ms") from error
+    if not PHONE_EARLIEST_MS <= said_ms <= PHONE_LATEST_MS:
+        raise SootsayerError(f"clock wall_ms = {said_ms} lies outside 2024 to 2100; set the phone")
+    return said_ms
 
 
 class ClockWatch:
@@ -25,6 +41,16 @@ class ClockWatch:
 
     def trusted(self) -> bool:
         return self._synchronised_file.exists()
+
+    def hear_phone(self, said_ms: int) -> tuple[int, Anchor | None]:
+        """By how many ms the phone is ahead of this machine, and an anchor if it is needed.
+
+        A clock that a time server has set is better than a phone's and is left alone.
+        """
+        ahead_ms = said_ms - wall_ms()
+        if self.trusted():
+            return ahead_ms, None
+        return ahead_ms, Anchor(self._clock.now_ms(), said_ms, True, "phone")
 
     def look(self) -> Anchor | None:
         """A new anchor if the wall clock stepped or its trust changed since the last one."""

@@ -141,7 +141,14 @@ def _trust(reader: ArchiveReader, times: WallTimes, start_ms: int, end_ms: int) 
     doubtful = [t_ms for t_ms in (start_ms, *boots, end_ms) if not times.wall_ms(t_ms)[1]]
     if not doubtful:
         return "trusted"
-    return f"not trusted from {_utc(times, doubtful[0])}; spacing is right, the date may not be"
+    earliest, latest = (
+        "unknown" if wall_ms is None else utc_text(wall_ms)
+        for wall_ms in times.bounds_ms(doubtful[0])
+    )
+    return (
+        f"not trusted from {_utc(times, doubtful[0])} (earliest {earliest}, latest {latest}); "
+        "spacing is right, the date may not be"
+    )
 
 
 def _utc(times: WallTimes, t_ms: int) -> str:

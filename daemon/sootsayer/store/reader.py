@@ -12,6 +12,7 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -237,9 +238,9 @@ class ArchiveReader:
 
     def wall_times(self) -> WallTimes:
         """For many stamps: wall time of any log time as known now."""
-        with self._snapshot():
+        with self._snapshot() as connection:
             starts_ms = [boot.started_ms for boot in self.boots()]
-            return WallTimes(starts_ms, self.anchors())
+            return WallTimes(starts_ms, self.anchors(), _boot_ends(connection, starts_ms))
 
     def wall_ms(self, t_ms: int) -> tuple[int, bool]:
         """Unix time in ms of a log time, and whether it can be trusted."""
@@ -381,6 +382,20 @@ class ArchiveReader:
 def _scalings(connection: sqlite3.Connection, channel: str) -> dict[int, Scaling]:
     found = query.read_channels(connection, channel)
     return {number: scaling for number, (_, scaling) in found.items()}
+
+
+def _boot_ends(connection: sqlite3.Connection, starts_ms: list[int]) -> list[int | None]:
+    """The last stored log time before each next boot; None for the last."""
+    ends_ms: list[int | None] = []
+    for start_ms, next_ms in pairwise(starts_ms):
+        found = connection.execute(
+            "SELECT max(t) FROM (SELECT end_ms AS t FROM (SELECT end_ms FROM chunk "
+            "WHERE start_ms < ?1 ORDER BY start_ms DESC LIMIT 1) "
+            "UNION ALL SELECT max(t_ms) FROM anchor WHERE t_ms < ?1)",
+            (next_ms,),
+        ).fetchone()
+        ends_ms.append(start_ms if found[0] is None else min(max(found[0], start_ms), next_ms))
+    return [*ends_ms, *([None] if starts_ms else [])]
 
 
 def _channel_row(row: sqlite3.Row, tail: Column | None) -> ChannelRow:
