@@ -14,7 +14,9 @@ from sootsayer_web.recorder import health_note, last_reading_ms, recorder_answer
 from sootsayer_web.records import OpenArchive, Records
 from sootsayer_web.waiting import first_steps, is_first_day
 
-PINNED = ("vehicle", "span", "links", "causes", "next_check", "circumstances", "sure")
+LISTS = ("causes", "circumstances", "sure", "notes", "repairs")
+PINNED = ("vehicle", "span", "links", "causes", "next_check", "circumstances", "sure",
+          "repairs")  # fmt: skip
 SPOKEN = ("sentence", "why", "learned", "notes")
 NOTHING_YET = "Nothing can be said yet."
 
@@ -58,7 +60,7 @@ def _empty_verdict() -> dict[str, Any]:
         for link in Link
     ]  # fmt: skip
     empty: dict[str, Any] = dict.fromkeys((*PINNED, *SPOKEN))
-    lists: dict[str, Any] = {key: [] for key in ("causes", "circumstances", "sure", "notes")}
+    lists: dict[str, Any] = {key: [] for key in LISTS}
     return empty | lists | {
         "vehicle": "", "links": unseen, "learned": {}, "sentence": NOTHING_YET, "why": "",
     }  # fmt: skip

@@ -129,6 +129,7 @@ NOW: Shape = named(
     why=TEXT,
     learned=ANYTHING,
     notes=every(TEXT),
+    repairs=every(TEXT),
     recorder=RECORDER,
     trip=maybe(named(number=WHOLE, running_s=NUMBER)),
     recent=RECENT,

@@ -81,6 +81,7 @@ def _circumstances(verdict: Mapping[str, Any]) -> Iterator[str]:
     for title, facts in (
         ("When it happens:", verdict["circumstances"]),
         ("How sure:", verdict["sure"]),
+        ("Before and after the repair:", verdict["repairs"]),
     ):
         if facts:
             yield title
