@@ -106,9 +106,32 @@ def _names() -> Iterator[tuple[str, str]]:
 NAMES: Mapping[str, str] = MappingProxyType(dict(_names()))
 
 
+# Recirculation parameters of SAE J1939, whose codes read "SPN 2791 FMI 5".
+SPN_NAMES: Mapping[str, str] = MappingProxyType(
+    {
+        "27": "recirculation valve position",
+        "411": "recirculation differential pressure",
+        "412": "recirculation gas temperature",
+        "2659": "recirculation flow",
+        "2791": "recirculation valve command",
+        "3058": "recirculation system as its monitor sees it",
+        "3358": "recirculation inlet pressure",
+        "3822": "recirculation valve 2 position",
+    }
+)
+# Failure modes of J1939-73: 3 to 6 accuse a circuit, the others the part or what it measures.
+_CIRCUIT_MODES = frozenset({"3", "4", "5", "6"})
+
+
+def _spn(code: str) -> tuple[str, str]:
+    """Parameter and failure mode of a J1939 code, empty for any other."""
+    words = code.split()
+    return (words[1], words[3]) if len(words) == 4 and words[0] == "SPN" else ("", "")
+
+
 def name_of(code: str) -> str:
     """What the code says, in our words; "" when it is not a recirculation code we know."""
-    return NAMES.get(code, "")
+    return NAMES.get(code) or SPN_NAMES.get(_spn(code)[0], "")
 
 
 # ---------------------------------------------------------------- links
@@ -138,16 +161,27 @@ _LINKS: Mapping[Link, frozenset[str]] = MappingProxyType(
 
 
 def is_recirculation(code: str) -> bool:
-    return code in NAMES
+    return code in NAMES or _spn(code)[0] in SPN_NAMES
 
 
 def link_of(code: str) -> Link | None:
     """The link of the chain a recirculation code speaks of, None for any other code.
 
     A code accuses the part it watches: flow and gas temperature → flow, control circuits → ask,
-    position, lift and range → move.
+    position, lift and range → move. A code of J1939 accuses by parameter and failure mode.
     """
+    spn, mode = _spn(code)
+    if spn in SPN_NAMES:
+        return _link_of_spn(spn, mode)
     return next((link for link, codes in _LINKS.items() if code in codes), None)
+
+
+def _link_of_spn(spn: str, mode: str) -> Link:
+    if spn in ("27", "3822"):
+        return Link.MOVE
+    if spn == "2791":
+        return Link.ASK if mode in _CIRCUIT_MODES else Link.MOVE
+    return Link.FLOW
 
 
 # ---------------------------------------------------------------- inputs that codes spoil

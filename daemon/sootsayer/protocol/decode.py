@@ -1,8 +1,7 @@
 """Whole replies of control units become events: the part that adapter and captures share.
 
 A reply has the form it has on CAN; the codec of the older links (``older``) brings theirs into
-it. Which control unit owns a plain channel id: the engine's, that is the lowest address that
-gives engine speed. Another unit that gives the same channel gets the suffix ``@`` and its address.
+it. Which control unit owns a plain channel id is settled by ``owners``.
 """
 
 from __future__ import annotations
@@ -23,6 +22,7 @@ from sootsayer.protocol import monitor_tests, vehicle_words
 from sootsayer.protocol.announced import FRESH, UnitState
 from sootsayer.protocol.codes import code_text, codes_in
 from sootsayer.protocol.j1979 import Trouble, decode_current
+from sootsayer.protocol.owners import Owners, unit_order
 from sootsayer.protocol.pids import LAYOUTS, SUPPORT_PIDS, channels_of
 from sootsayer.protocol.template import Template, template_of
 
@@ -39,11 +39,6 @@ STATUSES = {
 USUAL_ENGINE_UNITS = frozenset({"7E8", "18DAF110", "10", "11"})
 
 
-def unit_order(unit: str) -> tuple[int, str]:
-    """Sorts addresses of one link: the lower comes first."""
-    return len(unit), unit
-
-
 class ReplyDecoder:
     """Remembers what each control unit announced; gives events for each whole reply.
 
@@ -53,8 +48,7 @@ class ReplyDecoder:
     def __init__(self, counters: Counter[str] | None = None) -> None:
         self.counters: Counter[str] = Counter() if counters is None else counters
         self._states: dict[str, UnitState] = {}
-        self._owners: dict[str, str] = {}
-        self._engine: str | None = None
+        self._owners = Owners(USUAL_ENGINE_UNITS, self.counters)
         self._told: dict[tuple[str, str], str] = {}
         self._templates: dict[tuple[str, int, bytes], Template] = {}
 
@@ -67,7 +61,7 @@ class ReplyDecoder:
     @property
     def engine_unit(self) -> str | None:
         """The control unit that gives engine speed, None before any did."""
-        return self._engine
+        return self._owners.engine
 
     def state(self, unit: str) -> UnitState:
         return self._states.get(unit, FRESH)
@@ -78,8 +72,7 @@ class ReplyDecoder:
 
     def adopt_names(self, scout: ReplyDecoder) -> None:
         """Take over whose each channel is from a decoder that read ahead."""
-        self._owners = dict(scout._owners)
-        self._engine = scout._engine
+        self._owners.adopt(scout._owners)
 
     # ------------------------------------------------------------ replies
 
@@ -195,43 +188,12 @@ class ReplyDecoder:
     def _reading(self, t_ms: int, unit: str, samples: tuple[Sample, ...]) -> list[SourceEvent]:
         if not samples:
             return []
-        return [Reading(t_ms, unit, self._named(unit, samples))]
-
-    def _named(self, unit: str, samples: tuple[Sample, ...]) -> tuple[Sample, ...]:
-        owners = self._owners
-        if all(owners.get(sample.channel) == unit for sample in samples):
-            return samples
-        return tuple(self._name(unit, sample) for sample in samples)
-
-    def _name(self, unit: str, sample: Sample) -> Sample:
-        if self._claim(unit, sample.channel):
-            return sample
-        return Sample(f"{sample.channel}@{unit}", sample.raw, sample.scaling)
-
-    def _claim(self, unit: str, channel: str) -> bool:
-        """Whether the plain id is this unit's; an unclaimed one becomes its own."""
-        if channel == "rpm":
-            self._consider_engine(unit)
-        owner = self._owners.setdefault(channel, unit)
-        if owner != unit and self._outranks(unit, owner):
-            self._owners[channel] = unit
-            self.counters["channel changed hands"] += 1
-            owner = unit
-        return owner == unit
-
-    def _consider_engine(self, unit: str) -> None:
-        if self._engine is None or unit_order(unit) < unit_order(self._engine):
-            self._engine = unit
-
-    def _outranks(self, unit: str, owner: str) -> bool:
-        if self._engine is not None:
-            return unit == self._engine
-        return unit in USUAL_ENGINE_UNITS and owner not in USUAL_ENGINE_UNITS
+        return [Reading(t_ms, unit, self._owners.named(unit, samples))]
 
     def _claim_supported(self, unit: str) -> None:
         """A bitmap tells who will give what, before the first reading could take a wrong id."""
         for channel in _channels_of_all(self.supported(unit)):
-            self._claim(unit, channel)
+            self._owners.claim(unit, channel)
 
 
 def _channels_of_all(pids: Iterable[int]) -> list[str]:
