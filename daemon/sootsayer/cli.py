@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from sootsayer import __version__, cli_archive
+from sootsayer import __version__, cli_archive, cli_survey
 from sootsayer.model import SootsayerError
 
 if TYPE_CHECKING:
@@ -198,6 +198,7 @@ def demo(folder: Path | None, days: int, seed: int, http_port: int, no_live: boo
 
 
 commands.add_command(cli_archive.verify)
+commands.add_command(cli_survey.survey)
 
 
 # ---------------------------------------------------------------- shared by the commands

@@ -82,3 +82,41 @@ def needed_channels(channels: Collection[str], rules: Mapping[str, Rule]) -> fro
             wanted.update(rule.channels)
             wanted.update(channel for need in rule.needs for channel in need.split("|"))
     return frozenset(wanted & set(channels))
+
+
+# ---------------------------------------------------------------- link by link
+
+
+@dataclass(frozen=True, slots=True)
+class LinkSight:
+    """One link before a car. ``kinds``: independent kinds of evidence that could speak of it.
+
+    With no armed rule of its own the link is unseen; one kind can only make it doubtful, two can
+    show it broken.
+    """
+
+    link: Link
+    armed: tuple[RuleSight, ...]
+    silent: tuple[RuleSight, ...]
+    kinds: tuple[str, ...]
+
+    @property
+    def seen(self) -> bool:
+        return bool(self.armed)
+
+
+def links_seen(channels: Collection[str], rules: Mapping[str, Rule]) -> tuple[LinkSight, ...]:
+    """All five links, in order. A code speaks for a link, but does not make it seen."""
+    sights = visible(channels, rules)
+    return tuple(_link_seen(link, sights, rules) for link in Link)
+
+
+def _link_seen(link: Link, sights: tuple[RuleSight, ...], rules: Mapping[str, Rule]) -> LinkSight:
+    own = [s for s in sights if s.link is link and rules[s.rule].counts != "sighting"]
+    speaking = [s for s in sights if s.armed and (s in own or link in rules[s.rule].supports)]
+    return LinkSight(
+        link,
+        tuple(sight for sight in own if sight.armed),
+        tuple(sight for sight in own if not sight.armed),
+        tuple(dict.fromkeys(rules[sight.rule].kind for sight in speaking)),
+    )

@@ -16,6 +16,7 @@ from sootsayer.units import say_count
 WIDTH = 80
 CODES_LABEL = "trouble codes read out"
 KINDS_FOR_BROKEN = 2  # fewer kinds of evidence can only make a link doubtful
+BIT_FIELDS = ("monitor_", "o2sloc")  # told in words, or of no use to a person
 LATE = 1.5  # times the wanted pace: less often than that is worth a remark
 
 
@@ -109,7 +110,8 @@ def _channels(survey: Survey) -> Iterator[str]:
     yield f"Channels, over {survey.seconds:.0f} s (* a rule that is armed needs it):"
     yield f"  {'channel':<15} {'last':>16}   {'every':>8} {'wanted':>8}"
     for got in survey.channels:
-        yield _channel_words(got)
+        if not got.channel.startswith(BIT_FIELDS):
+            yield _channel_words(got)
     if survey.unanswered:
         names = ", ".join(survey.unanswered)
         yield from _wrapped(f"Announced, but not heard of in that time: {names}")
