@@ -44,15 +44,21 @@ def commands() -> None:
 
 
 @commands.command()
-@click.option("--port", help="Serial port of the adapter, e.g. /dev/ttyUSB0.")
+@click.option("--port", help="Serial port, e.g. /dev/ttyUSB0; none: only added sensors.")
+@click.option("--stream", type=FILE, help="Definition of a serial stream spoken at the port.")
 @archive_option
 @vehicle_option
 @config_option
 @click.option("--wait", is_flag=True, help="Do not insist that the port exists at the start.")
 def watch(
-    port: str | None, archive: Path | None, vehicle: Path | None, config: Path | None, wait: bool
+    port: str | None,
+    stream: Path | None,
+    archive: Path | None,
+    vehicle: Path | None,
+    config: Path | None,
+    wait: bool,
 ) -> None:
-    """Record through a serial adapter until stopped."""
+    """Record through a serial adapter, or a stream of older cars, until stopped."""
     from sootsayer.settings import load_settings
     from sootsayer.watching import watch_plan
 
@@ -63,6 +69,7 @@ def watch(
         archive=archive or _archive(settings),
         vehicle=_vehicle(vehicle, settings),
         must_exist=not wait,
+        stream=stream,
     )
     _log_to_stderr()
     from sootsayer.service import Recorder

@@ -49,7 +49,8 @@ VERDICT_EVERY_S = 30.0  # without findings only the engine time grows, and a car
 class Plan:
     """What to record, where, and how to judge it.
 
-    ``sources``: makers by name; each gets the clock that its stamps must come from.
+    ``sources``: makers by name; each gets the clock that its stamps must come from. The first
+    one reads the car: its state is the recorder's, and its silence is a gap. Others run beside it.
     ``make_pipeline``: makes the pipeline from its saved state, or afresh from None.
     ``fingerprint``: see `sootsayer.fingerprint`; when it is another than before, everything
     that is stored is judged anew.
@@ -91,6 +92,7 @@ class _Session:
         self._settings = plan.settings.recorder
         self._notifier = plan.notifier
         self._builder = BatchBuilder()
+        self._first_source = next(iter(plan.sources), "")
         stored_upto_ms = archive.upto_ms
         synchronised = Path(plan.settings.clock.synchronised_file)
         offset_ms = archive.begin_boot(boot_id(), boottime_ms(), wall_ms(), synchronised.exists())
@@ -183,11 +185,14 @@ class _Session:
 
     def _accept(self, taken: Taken) -> None:
         for source, event in taken.events:
-            if isinstance(event, Reading):
+            beside = source != self._first_source
+            if isinstance(event, Mark):
+                self._archive.mark(event)
+            elif isinstance(event, Reading) and not beside:
                 self._keep_gap(self._coverage.reading(event.t_ms))
-            elif isinstance(event, SourceStatus):
+            elif isinstance(event, SourceStatus) and not beside:
                 self._coverage.status(event)
-            if self._health.event(source, event):
+            if self._health.event(source, event, beside):
                 self._tell()
             self._builder.add(event)
             self._newest_ms = max(self._newest_ms, event.t_ms)

@@ -17,6 +17,7 @@ from typing import Any, get_type_hints
 from sootsayer.model import SootsayerError
 
 MACHINE_FILE = Path("/etc/sootsayer/sootsayer.toml")
+NAMED_BY_PERSON = "sensors"  # the one section whose keys are names that a person gives
 
 
 def _within(least: float, most: float) -> Any:
@@ -79,6 +80,22 @@ class DashboardSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class StreamFileSettings:
+    file: str
+
+
+@dataclass(frozen=True, slots=True)
+class SensorsSettings:
+    """What a person wrote under [sensors.NAME], unchecked: `sources.sensors` knows the kinds.
+
+    ``where``: the file, as errors begin.
+    """
+
+    stated: Mapping[str, Any]
+    where: str
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """One attribute for each section of the file."""
 
@@ -90,6 +107,8 @@ class Settings:
     clock: ClockSettings
     control: ControlSettings
     dashboard: DashboardSettings
+    stream: StreamFileSettings
+    sensors: SensorsSettings
 
 
 def shipped_settings() -> Settings:
@@ -139,7 +158,7 @@ def _lay_over(shipped: dict[str, Any], own: Mapping[str, Any], path: Path) -> No
                 f"write [{section}] on a line of its own"
             )
         for key, value in keys.items():
-            if key not in shipped[section]:
+            if key not in shipped[section] and section != NAMED_BY_PERSON:
                 raise _unknown(path, f"{section}.{key}", shipped[section])
             shipped[section][key] = value
 
@@ -151,8 +170,11 @@ def _unknown(path: Path, key: str, known: Mapping[str, Any]) -> SootsayerError:
 
 
 def _build(tables: Mapping[str, Mapping[str, Any]], path: Path) -> Settings:
-    sections = {}
+    sections: dict[str, Any] = {}
     for name, kind in get_type_hints(Settings).items():
+        if kind is SensorsSettings:
+            sections[name] = SensorsSettings(tables[name], f"settings file {path}")
+            continue
         hints = get_type_hints(kind)
         sections[name] = kind(
             **{

@@ -1,4 +1,4 @@
-"""Puts the recorder together for one car and one serial adapter."""
+"""Puts the recorder together for one car: an adapter or a serial stream, and added sensors."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 
 from sootsayer.clock import LogClock
 from sootsayer.fingerprint import fingerprint
+from sootsayer.live.source_thread import Source
 from sootsayer.model import SootsayerError
 from sootsayer.notify import Notifier
 from sootsayer.pipeline import Pipeline
@@ -17,6 +18,8 @@ from sootsayer.settings import Settings, control_socket_path
 from sootsayer.sources.serial_adapter import SerialSource
 from sootsayer.vehicle import Vehicle
 
+NO_PORT = "none"
+
 
 def watch_plan(
     settings: Settings,
@@ -24,6 +27,7 @@ def watch_plan(
     archive: Path,
     vehicle: Vehicle,
     must_exist: bool,
+    stream: Path | None = None,
     environ: Mapping[str, str] = os.environ,
     make_clock: Callable[[int], LogClock] = LogClock,
 ) -> Plan:
@@ -32,8 +36,11 @@ def watch_plan(
     ``port``: a device path, or an address that pyserial knows (``socket://…``). With
     ``must_exist`` a device that is not there is refused with SootsayerError: at a keyboard it
     is a misspelling, under systemd it is a car without its adapter, which is waited for.
+    ``NO_PORT``: only the sensors of the settings are read. ``stream``: the definition of a serial
+    stream that is spoken at the port.
     """
-    if must_exist and "://" not in port and not Path(port).is_char_device():
+    sources = _sources(settings, port, stream)
+    if port != NO_PORT and must_exist and "://" not in port and not Path(port).is_char_device():
         raise SootsayerError(
             f"port {port or '(none)'} does not exist or is no serial port; plug the adapter in "
             "and name its port with --port, or wait for it with --wait"
@@ -45,7 +52,7 @@ def watch_plan(
 
     return Plan(
         archive=archive,
-        sources={"adapter": lambda clock: SerialSource(port, clock)},
+        sources=sources,
         make_pipeline=make_pipeline,
         settings=settings,
         fingerprint=fingerprint(vehicle),
@@ -54,3 +61,35 @@ def watch_plan(
         notifier=Notifier.from_environment(environ),
         make_clock=make_clock,
     )
+
+
+def _sources(
+    settings: Settings, port: str, stream: Path | None
+) -> dict[str, Callable[[LogClock], Source]]:
+    """Makers by name: what reads the car first, then the sensors beside it."""
+    sources: dict[str, Callable[[LogClock], Source]] = {}
+    if port != NO_PORT:
+        sources |= _at_port(port, stream or _named(settings.stream.file))
+    if settings.sensors.stated:
+        from sootsayer.sources.sensors.making import sensor_sources
+
+        sources |= sensor_sources(settings.sensors.stated, settings.sensors.where)
+    if not sources:
+        raise SootsayerError(
+            f"port {NO_PORT!r} leaves nothing to read; name a port with --port, or sensors under "
+            "[sensors.NAME] in the settings"
+        )
+    return sources
+
+
+def _at_port(port: str, stream: Path | None) -> dict[str, Callable[[LogClock], Source]]:
+    if stream is None:
+        return {"adapter": lambda clock: SerialSource(port, clock)}
+    from sootsayer.sources.stream_source import StreamSource, load_stream
+
+    table = load_stream(stream)
+    return {"stream": lambda clock: StreamSource(port, table, clock)}
+
+
+def _named(file: str) -> Path | None:
+    return Path(file) if file else None

@@ -36,6 +36,7 @@ class Health:
         self.reason = "waiting for the adapter"
         self.since_ms = start_ms
         self.judging = ""  # why nothing is judged at present
+        self.beside: dict[str, str] = {}  # trouble of sources that run beside the first
         self.storing = ""  # what is wrong with the disk
         self.last_reading_ms: int | None = None
         self.counters: dict[str, int] = {}
@@ -44,15 +45,27 @@ class Health:
     def count(self, name: str, more: int = 1) -> None:
         self.counters[name] = self.counters.get(name, 0) + more
 
-    def event(self, source: str, event: SourceEvent) -> bool:
-        """Take note of it; whether the state changed."""
+    def event(self, source: str, event: SourceEvent, beside: bool = False) -> bool:
+        """Take note of it; whether the state or what is told of it changed.
+
+        ``beside``: from a source that does not read the car itself.
+        """
         if isinstance(event, Reading):
-            self.last_reading_ms = event.t_ms
+            if not beside:
+                self.last_reading_ms = event.t_ms
             self._recent.setdefault(source, deque()).append((event.t_ms, len(event.samples)))
         if not isinstance(event, SourceStatus):
             return False
         self.counters.update(event.counters)
+        if beside:
+            return self._beside(source, event)
         return self.enter(event.state, event.reason, event.t_ms)
+
+    def _beside(self, source: str, status: SourceStatus) -> bool:
+        before = self.beside.pop(source, "")
+        if status.state is not SourceState.READING:
+            self.beside[source] = f"{source} {status.state}: {status.reason}"
+        return self.beside.get(source, "") != before
 
     def enter(self, state: str, reason: str, t_ms: int) -> bool:
         """Change the state; whether it was another one before."""
@@ -66,7 +79,8 @@ class Health:
     def full_reason(self) -> str:
         """Why it is in this state, what ails the disk, why nothing is judged, if so."""
         judging = f"judging {self.judging}" if self.judging else ""
-        return "; ".join(part for part in (self.reason, self.storing, judging) if part)
+        told = (self.reason, self.storing, judging, *self.beside.values())
+        return "; ".join(part for part in told if part)
 
     def rates(self, now_ms: int) -> dict[str, float]:
         """Readings per second by source over the last ten seconds, one decimal."""
