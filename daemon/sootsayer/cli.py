@@ -159,8 +159,11 @@ def mark(text: str, archive: Path | None, config: Path | None) -> None:
 @click.option("--start", help="UTC, e.g. 2026-11-24T07:30:00Z [default: the first reading].")
 @click.option("--end", help="UTC, e.g. 2026-11-24T08:00:00Z [default: the last reading].")
 @click.option("--channels", help="Names separated by commas, e.g. rpm,map [default: all].")
-@click.option("--show-vin", is_flag=True, help="Do not mask the vehicle's number.")
-@click.option("--out", required=True, help="File to write, - for standard output.")
+@click.option("--show-vin", is_flag=True, help="Do not mask the vehicle's number (CSV).")
+@click.option("--format", "form", default="csv", show_default=True,
+              type=click.Choice(["csv", "parquet", "mdf4", "sqlite"]),
+              help="sqlite: one row a reading.")  # fmt: skip
+@click.option("--out", required=True, help="File to write, - for standard output (CSV).")
 def export(
     archive: Path | None,
     config: Path | None,
@@ -169,17 +172,25 @@ def export(
     end: str | None,
     channels: str | None,
     show_vin: bool,
+    form: str,
     out: str,
 ) -> None:
     """Write one alert or one span as CSV, with units and UTC."""
     if alert is not None and (start or end or channels):
         raise click.UsageError("--alert brings its own span and channels; leave the others out")
-    from sootsayer.exporting import Wanted, export_csv
+    from sootsayer.exporting import Wanted
+    from sootsayer.exporting import export as write_export
+    from sootsayer.progress import ProgressBar
     from sootsayer.settings import load_settings
 
     names = [name.strip() for name in channels.split(",")] if channels else None
     source = archive or _archive(load_settings(config))
-    rows = export_csv(source, Wanted(alert, start, end, names, show_vin), out)
+    bar = ProgressBar("exporting")
+    try:
+        wanted = Wanted(alert, start, end, names, show_vin)
+        rows = write_export(source, wanted, out, form, bar.show)
+    finally:
+        bar.clear()
     click.echo(f"{rows} rows", err=True)
 
 

@@ -11,9 +11,13 @@ from pathlib import Path
 from typing import TextIO
 
 from sootsayer.model import SootsayerError
-from sootsayer.report.export import export_alert, export_span
+from sootsayer.report.export import choose_alert, choose_span, export_selection
+from sootsayer.report.selection import Progress, Selection, no_progress, pieces
 from sootsayer.store.reader import ArchiveReader
+from sootsayer.store.rows_file import write_rows
 
+FORMATS = ("csv", "parquet", "mdf4", "sqlite")
+Writer = Callable[[ArchiveReader, Path, Selection, Progress], int]
 INVERSE_STEPS = 4  # wall → log: one step is exact between two anchors, each jump costs one more
 
 
@@ -28,19 +32,58 @@ class Wanted:
     show_vin: bool
 
 
-def export_csv(archive: Path, wanted: Wanted, out: str) -> int:
-    """Write CSV to the file ``out``, or to standard output if it is "-"; the number of rows.
+def export(
+    archive: Path, wanted: Wanted, out: str, form: str = "csv", progress: Progress = no_progress
+) -> int:
+    """Write the file ``out`` in one of `FORMATS`; the number of rows.
 
-    Raises SootsayerError for a moment that is none, an unknown channel or alert, or when the
-    file exists already.
+    CSV goes to standard output if ``out`` is "-". Raises SootsayerError for a moment that is
+    none, an unknown channel or alert, when the file exists already, or when the library that
+    a format needs is not installed.
     """
-    with ArchiveReader(archive) as reader, _opened(out) as stream:
-        if wanted.alert is not None:
-            return export_alert(reader, stream, wanted.alert, show_vin=wanted.show_vin)
-        to_log = _log_times(reader)
-        start_ms = None if wanted.start is None else to_log(parse_utc_ms(wanted.start))
-        end_ms = None if wanted.end is None else to_log(parse_utc_ms(wanted.end))
-        return export_span(reader, stream, start_ms, end_ms, wanted.channels, wanted.show_vin)
+    with ArchiveReader(archive) as reader:
+        if form == "csv":
+            with _opened(out) as stream:
+                chosen = _chosen(reader, wanted)
+                return export_selection(reader, stream, chosen, wanted.show_vin, progress)
+        if out == "-":
+            raise SootsayerError(f"format {form} cannot go to standard output; name a file")
+        write = _writer(form)
+        with _placed(Path(out)) as part:
+            return write(reader, part, _chosen(reader, wanted), progress)
+
+
+def _chosen(reader: ArchiveReader, wanted: Wanted) -> Selection:
+    if wanted.alert is not None:
+        return choose_alert(reader, wanted.alert)
+    to_log = _log_times(reader)
+    start_ms = None if wanted.start is None else to_log(parse_utc_ms(wanted.start))
+    end_ms = None if wanted.end is None else to_log(parse_utc_ms(wanted.end))
+    return choose_span(reader, start_ms, end_ms, wanted.channels)
+
+
+def _writer(form: str) -> Writer:
+    """Its library is loaded here and nowhere else: a hundred megabytes that recording must not
+    carry."""
+    try:
+        if form == "parquet":
+            from sootsayer.report.parquet import write_parquet
+
+            return write_parquet
+        if form == "mdf4":
+            from sootsayer.report.mdf4 import write_mdf4
+
+            return write_mdf4
+    except ImportError as error:
+        raise SootsayerError(
+            f"format {form} needs the package {error.name}; install it with: "
+            "pip install 'sootsayer[export]'"
+        ) from error
+    return _write_sqlite
+
+
+def _write_sqlite(reader: ArchiveReader, path: Path, chosen: Selection, progress: Progress) -> int:
+    return write_rows(path, reader.wall_times(), pieces(reader, chosen, progress))
 
 
 def parse_utc_ms(text: str) -> int:
@@ -75,13 +118,19 @@ def _opened(out: str) -> Iterator[TextIO]:
     if out == "-":
         yield sys.stdout
         return
-    path = Path(out)
+    with _placed(Path(out)) as part, part.open("w", encoding="utf-8", newline="") as stream:
+        yield stream
+
+
+@contextmanager
+def _placed(path: Path) -> Iterator[Path]:
+    """A path to write to; the file gets its name once it is whole, and is gone after trouble."""
     if path.exists():
         raise SootsayerError(f"file {path} exists already and is left as it is; name a new one")
     part = path.with_name(path.name + ".part")
+    part.unlink(missing_ok=True)
     try:
-        with part.open("w", encoding="utf-8", newline="") as stream:
-            yield stream
+        yield part
         part.rename(path)
     except OSError as error:
         raise SootsayerError(

@@ -7,7 +7,7 @@ that begin with ``#`` say of what, when and how sure the clock is.
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TextIO
 
@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sootsayer.model import Alert, IntArray, Series, SootsayerError
-from sootsayer.store.chunk import STRETCH_MS
+from sootsayer.report.selection import Progress, Selection, no_progress, windows
 from sootsayer.store.reader import ArchiveReader
 from sootsayer.store.walltime import WallTimes, utc_text
 from sootsayer.units import MS_PER_S
@@ -44,17 +44,14 @@ def export_span(
     end_ms: int | None = None,
     channels: Sequence[str] | None = None,
     show_vin: bool = False,
+    progress: Progress = no_progress,
 ) -> int:
     """Write readings with ``start < t <= end`` (log time) of some or all channels.
 
     Returns the number of rows. Raises SootsayerError for an unknown channel or an empty archive.
     """
-    first_ms, last_ms = _span(reader)
-    start_ms = first_ms - 1 if start_ms is None else start_ms
-    end_ms = last_ms if end_ms is None else end_ms
-    headings = _headings(reader, channels)
-    _preamble(reader, out, start_ms, end_ms, show_vin)
-    return _table(reader, out, headings, start_ms, end_ms)
+    chosen = choose_span(reader, start_ms, end_ms, channels)
+    return export_selection(reader, out, chosen, show_vin, progress)
 
 
 def export_alert(
@@ -68,17 +65,61 @@ def export_alert(
 
     Returns the number of rows. Raises SootsayerError if there is no such alert.
     """
+    return export_selection(reader, out, choose_alert(reader, number, padding_s), show_vin)
+
+
+def export_selection(
+    reader: ArchiveReader,
+    out: TextIO,
+    chosen: Selection,
+    show_vin: bool = False,
+    progress: Progress = no_progress,
+) -> int:
+    """Write what was chosen; the number of rows."""
+    start_ms, end_ms = chosen.start_ms, chosen.end_ms
+    headings = _headings(reader, chosen.channels)
+    _preamble(reader, out, start_ms, end_ms, show_vin, chosen.alert)
+    return _table(reader, out, headings, start_ms, end_ms, progress)
+
+
+def choose_span(
+    reader: ArchiveReader,
+    start_ms: int | None,
+    end_ms: int | None,
+    channels: Sequence[str] | None,
+) -> Selection:
+    """Some or all of what is stored. Raises SootsayerError if that is nothing."""
+    first_ms, last_ms = _span(reader)
+    known = {row.name for row in reader.channels()}
+    for name in channels or ():
+        if name not in known:
+            raise SootsayerError(
+                f"channel {name}: not in the archive; it has: {', '.join(sorted(known))}"
+            )
+    return Selection(
+        first_ms - 1 if start_ms is None else start_ms,
+        last_ms if end_ms is None else end_ms,
+        sorted(known) if channels is None else list(channels),
+    )
+
+
+def choose_alert(
+    reader: ArchiveReader, number: int, padding_s: float = ALERT_PADDING_S
+) -> Selection:
+    """The channels of an alert around its span. Raises SootsayerError if there is none."""
     found = reader.alert(number)
     if found is None:
         known = ", ".join(str(row.id) for row in reader.alerts()) or "none"
         raise SootsayerError(f"alert {number}: not in the archive; it has: {known}")
     alert = found.alert
     padding_ms = round(padding_s * MS_PER_S)
-    start_ms, end_ms = alert.first_ms - padding_ms, alert.last_ms + padding_ms
     stored = {row.name for row in reader.channels()}
-    headings = _headings(reader, [name for name in alert.channels if name in stored])
-    _preamble(reader, out, start_ms, end_ms, show_vin, alert)
-    return _table(reader, out, headings, start_ms, end_ms)
+    return Selection(
+        alert.first_ms - padding_ms,
+        alert.last_ms + padding_ms,
+        [name for name in alert.channels if name in stored],
+        alert,
+    )
 
 
 def _span(reader: ArchiveReader) -> tuple[int, int]:
@@ -88,15 +129,8 @@ def _span(reader: ArchiveReader) -> tuple[int, int]:
     return span
 
 
-def _headings(reader: ArchiveReader, channels: Sequence[str] | None) -> list[Heading]:
-    stored = reader.channels()
-    known = {row.name for row in stored}
-    for name in channels or ():
-        if name not in known:
-            raise SootsayerError(
-                f"channel {name}: not in the archive; it has: {', '.join(sorted(known))}"
-            )
-    wanted = [row for row in stored if channels is None or row.name in channels]
+def _headings(reader: ArchiveReader, channels: Sequence[str]) -> list[Heading]:
+    wanted = [row for row in reader.channels() if row.name in channels]
     return list(dict.fromkeys(Heading(row.name, row.scaling.unit) for row in wanted))
 
 
@@ -156,25 +190,24 @@ def _utc(times: WallTimes, t_ms: int) -> str:
 
 
 def _table(
-    reader: ArchiveReader, out: TextIO, headings: Sequence[Heading], start_ms: int, end_ms: int
+    reader: ArchiveReader,
+    out: TextIO,
+    headings: Sequence[Heading],
+    start_ms: int,
+    end_ms: int,
+    progress: Progress,
 ) -> int:
     times = reader.wall_times()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(["utc", "log_ms", *(heading.text() for heading in headings)])
     count = 0
-    for window_ms in _windows(reader, start_ms, end_ms):
+    for window_ms in windows(reader, start_ms, end_ms, progress):
         columns = [_column(reader, heading, *window_ms) for heading in headings]
         stamps, cells = _cells(columns)
         for t_ms, row in zip(stamps.tolist(), cells, strict=True):
             writer.writerow([_utc(times, t_ms), t_ms, *row])
         count += len(stamps)
     return count
-
-
-def _windows(reader: ArchiveReader, start_ms: int, end_ms: int) -> Iterator[tuple[int, int]]:
-    """Ten-minute stretches that hold readings; a month in the garage costs nothing."""
-    for at_ms in reader.stretches(start_ms, end_ms):
-        yield max(at_ms, start_ms), min(at_ms + STRETCH_MS, end_ms)
 
 
 def _column(

@@ -4,6 +4,9 @@ Every table is plain: times are log time in whole milliseconds (``_ms``), states
 :mod:`sootsayer.model`, lists are JSON. Only readings are packed, see :mod:`sootsayer.store.chunk`.
 An empty table or index costs a page of 4 kB, as much as half a minute of readings, so small
 tables have no index.
+
+sqlite-utils is loaded only when there is something to migrate: where pandas is installed it
+brings that along, which a recorder should not carry for weeks.
 """
 
 from __future__ import annotations
@@ -11,11 +14,13 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Callable, Collection
-
-from sqlite_utils import Database
+from typing import TYPE_CHECKING
 
 from sootsayer.store import ledger, readings, ring
 from sootsayer.store.chunk import ChunkDamagedError, decode
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
 
 
 def m1_time(database: Database) -> None:

@@ -8,8 +8,6 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from sqlite_utils import Database
-
 from sootsayer.model import SootsayerError
 from sootsayer.store.migrations import MIGRATIONS
 
@@ -168,6 +166,8 @@ def _migrate(connection: sqlite3.Connection) -> None:
     done = _number(connection, "user_version")
     if done == len(MIGRATIONS):
         return
+    from sqlite_utils import Database
+
     connection.execute("BEGIN IMMEDIATE")
     try:
         database = Database(connection, execute_plugins=False)
