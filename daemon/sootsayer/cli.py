@@ -202,7 +202,10 @@ def export(
 @click.option("--http-port", "--port", type=click.IntRange(0, 65535), default=8080,
               show_default=True)  # fmt: skip
 @click.option("--no-live", is_flag=True, help="Only build the history, then end.")
-def demo(folder: Path | None, days: int, seed: int, http_port: int, no_live: bool) -> None:
+@click.option("--stream", is_flag=True, help="Live through a serial stream of older cars.")
+def demo(
+    folder: Path | None, days: int, seed: int, http_port: int, no_live: bool, stream: bool
+) -> None:
     """The whole program on an invented car: some days of history, then live."""
     if no_live and folder is None:
         raise click.UsageError("--no-live needs --dir, otherwise nothing would be left")
@@ -211,7 +214,7 @@ def demo(folder: Path | None, days: int, seed: int, http_port: int, no_live: boo
     from sootsayer_web.serving import serve
 
     _log_to_stderr(logging.WARNING)
-    wanted = Demo(folder, days, seed, http_port, live=not no_live)
+    wanted = Demo(folder, days, seed, http_port, live=not no_live, stream=stream)
     run_demo(wanted, shipped_settings(), serve, _on_signals, sys.stdout)
 
 

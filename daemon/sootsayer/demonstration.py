@@ -13,12 +13,15 @@ import textwrap
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from importlib.resources import as_file, files
 from pathlib import Path
 from typing import TextIO
 
 from sootsayer.clock import LogClock, wall_ms
 from sootsayer.demo.adapter import EmulatedAdapter
 from sootsayer.demo.story import LOOK_FOR, Story
+from sootsayer.demo.stream import EmulatedStream
+from sootsayer.live.source_thread import Source
 from sootsayer.model import Batch, SootsayerError
 from sootsayer.offline import feed_and_keep, keep_judgement, with_last_block
 from sootsayer.pipeline import Pipeline
@@ -26,6 +29,7 @@ from sootsayer.progress import ProgressBar
 from sootsayer.service import STOPPED, Plan, Recorder
 from sootsayer.settings import Settings
 from sootsayer.sources.serial_adapter import SerialSource
+from sootsayer.sources.stream_source import StreamSource, load_stream
 from sootsayer.store.archive import Archive
 from sootsayer.store.device_key import DeviceKey
 from sootsayer.vehicle import Vehicle
@@ -56,10 +60,13 @@ def _counting(batches: list[Batch], progress: Callable[[float], None]) -> Iterat
         progress(number / len(batches))
 
 
-def live_plan(archive: Path, story: Story, settings: Settings, stack: ExitStack) -> Plan:
+def live_plan(
+    archive: Path, story: Story, settings: Settings, stack: ExitStack, stream: bool = False
+) -> Plan:
     """A recorder on the story's car, which sets off when the recorder's clock is known.
 
-    The adapter is taken down when ``stack`` closes.
+    The adapter is taken down when ``stack`` closes. With ``stream`` the car has no adapter but
+    the serial stream of the example definition.
     """
 
     def make_source(clock: LogClock) -> SerialSource:
@@ -69,7 +76,20 @@ def live_plan(archive: Path, story: Story, settings: Settings, stack: ExitStack)
         return SerialSource(adapter.port, clock)
 
     plan = watch_plan(settings, "emulated adapter", archive, CAR, must_exist=False)
+    if stream:
+        return dataclasses.replace(plan, sources={"stream": _stream_maker(story, stack)})
     return dataclasses.replace(plan, sources={"adapter": make_source})
+
+
+def _stream_maker(story: Story, stack: ExitStack) -> Callable[[LogClock], Source]:
+    with as_file(files("sootsayer_config").joinpath("streams/example.toml")) as path:
+        table = load_stream(path)
+
+    def make(clock: LogClock) -> StreamSource:
+        wire = stack.enter_context(EmulatedStream(story.live_car(clock.now_ms()), clock))
+        return StreamSource(wire.port, table, clock)
+
+    return make
 
 
 @contextmanager
@@ -127,6 +147,7 @@ class Demo:
     seed: int
     http_port: int
     live: bool
+    stream: bool = False  # the live car speaks the example's serial stream
 
 
 def run_demo(
@@ -148,7 +169,7 @@ def run_demo(
         out.write(told(demo, archive, address))
         out.flush()
         if demo.live:
-            recorder = Recorder(live_plan(archive, story, settings, stack))
+            recorder = Recorder(live_plan(archive, story, settings, stack, demo.stream))
             on_signals(recorder.stop)
             recorder.run()
 
