@@ -29,8 +29,8 @@ FINE = 0.001  # step of what a table holds: finer than any channel's own
 _HEADER = re.compile(r"\s*([A-Za-z0-9_@]+)\s*(?:[\[(]\s*([^\])]*?)\s*[\])])?\s*")
 _TIME_NAMES = frozenset({"time", "timestamp", "t"})
 
-# unit in a header → unit of the channel, factor, offset
-_UNITS = {
+# unit as people write it → unit of the channel, factor, offset
+UNITS = {
     "inHg": ("kPa", KPA_PER_INHG, 0.0),
     "hPa": ("kPa", 0.1, 0.0),
     "mbar": ("kPa", 0.1, 0.0),
@@ -121,7 +121,7 @@ class ColumnsFile:
     def _conversion(self, name: str, unit: str | None, scaling: Scaling) -> tuple[float, float]:
         if not unit or unit == scaling.unit:
             return 1.0, 0.0
-        target, factor, offset = _UNITS.get(unit, ("", 0.0, 0.0))
+        target, factor, offset = UNITS.get(unit, ("", 0.0, 0.0))
         if target != scaling.unit:
             raise SootsayerError(
                 f"recording {self.path}: column {name.strip()!r} has the unit {unit!r}; "
