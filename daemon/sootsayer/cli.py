@@ -143,13 +143,45 @@ def judge(
 @config_option
 def mark(text: str, archive: Path | None, config: Path | None) -> None:
     """Keep a remark at this moment, e.g. sootsayer mark "knocks uphill"."""
+    _ask_recorder(archive, config, "mark", text=text, author=os.environ.get("USER", ""))
+    click.echo(f"marked: {text}")
+
+
+@commands.command()
+@click.argument("text")
+@click.option("--archive", type=FILE, help="Archive of the recorder that is meant.")
+@config_option
+def repair(text: str, archive: Path | None, config: Path | None) -> None:
+    """Record a repair, e.g. sootsayer repair "passage cleaned".
+
+    From then on the same rules are compared before and after it.
+    """
+    _ask_recorder(archive, config, "repair", text=text)
+    click.echo(f"repair recorded: {text}")
+
+
+@commands.command()
+@click.argument("check")
+@click.argument("outcome")
+@click.option("--archive", type=FILE, help="Archive of the recorder that is meant.")
+@config_option
+def found(check: str, outcome: str, archive: Path | None, config: Path | None) -> None:
+    """Record what a hand check showed, e.g. sootsayer found open_by_hand no_change.
+
+    A wrong name is answered with the names to choose from. The result moves the weights of the
+    causes and the proposal of the next check.
+    """
+    _ask_recorder(archive, config, "found", check=check, outcome=outcome)
+    click.echo(f"recorded: {check} {outcome}")
+
+
+def _ask_recorder(archive: Path | None, config: Path | None, request: str, **words: str) -> None:
     from sootsayer.control import ask
     from sootsayer.settings import control_socket_path, load_settings
 
     settings = load_settings(config)
     socket = control_socket_path(settings, os.environ, archive or _archive(settings))
-    ask(socket, "mark", text=text, author=os.environ.get("USER", ""))
-    click.echo(f"marked: {text}")
+    ask(socket, request, **words)
 
 
 @commands.command()

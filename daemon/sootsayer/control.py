@@ -27,6 +27,8 @@ Handler = Callable[[Mapping[str, Any]], Answer]
 REQUESTS: Mapping[str, frozenset[str]] = {
     "mark": frozenset({"text", "author"}),
     "clock": frozenset({"wall_ms"}),  # what a phone's clock says, Unix time in ms as text
+    "repair": frozenset({"text"}),
+    "found": frozenset({"check", "outcome"}),
     "status": frozenset(),
 }
 LONGEST_LINE_BYTES = 8192  # a remark is a few hundred; more is a mistake or mischief

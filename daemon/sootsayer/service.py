@@ -17,6 +17,7 @@ from typing import Any
 
 from sootsayer.clock import LogClock, boot_id, boottime_ms, wall_ms
 from sootsayer.control import ControlServer
+from sootsayer.judge.handwork import check_event, repair_event
 from sootsayer.live.clock_watch import ClockWatch, phone_time_ms
 from sootsayer.live.coverage import Coverage
 from sootsayer.live.health import Health
@@ -331,6 +332,8 @@ class _Session:
             match request["request"]:
                 case "mark":
                     return self._mark(request)
+                case "repair" | "found":
+                    return self._work(request)
                 case "clock":
                     return self._set_clock(request)
             return self._status()
@@ -343,6 +346,16 @@ class _Session:
             raise SootsayerError(f"a mark has 1 to {LONGEST_MARK} characters, this has {len(text)}")
         t_ms = self._clock.now_ms()
         self._archive.mark(Mark(t_ms, text, request.get("author", "")))
+        return {"t_ms": t_ms}
+
+    def _work(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """A repair or a hand check's outcome: an event like any other, kept and judged alike."""
+        t_ms = self._clock.now_ms()
+        if request["request"] == "repair":
+            event = repair_event(t_ms, request.get("text", "")[:LONGEST_MARK])
+        else:
+            event = check_event(t_ms, request.get("check", ""), request.get("outcome", ""))
+        self._intake.put("person", event)
         return {"t_ms": t_ms}
 
     def _set_clock(self, request: Mapping[str, Any]) -> dict[str, Any]:

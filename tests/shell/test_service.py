@@ -262,6 +262,19 @@ def test_a_mark_without_sense_is_refused(bench: Bench, text: str) -> None:
     assert bench.reader().marks() == []
 
 
+def test_repairs_and_check_results_are_kept_beside_the_readings(bench: Bench, until: Until) -> None:
+    def by_hand() -> set[tuple[str, str]]:
+        return {(i.key, i.value) for i in bench.reader().identities() if i.unit == "person"}
+
+    bench.start()
+    ask(bench.control, "repair", text="passage cleaned")
+    ask(bench.control, "found", check="open_by_hand", outcome="stumbles")
+    told = {("repair", "passage cleaned"), ("check", "open_by_hand stumbles")}
+    until(lambda: by_hand() == told, "both lie in the archive")
+    with pytest.raises(SootsayerError, match="no_change"):
+        ask(bench.control, "found", check="open_by_hand", outcome="explodes")
+
+
 def test_the_watchdog_is_fed_after_commits_also_with_an_idle_car(
     bench: Bench, tmp_path: Path
 ) -> None:
@@ -382,9 +395,7 @@ def test_a_step_of_the_wall_clock_is_anchored_and_moves_no_reading(
     assert trusted and abs(wall_ms - second.wall_ms) < 60_000
 
 
-def test_a_phone_corrects_what_was_recorded_under_a_wrong_clock(
-    bench: Bench, until: Until
-) -> None:
+def test_a_phone_corrects_what_was_recorded_under_a_wrong_clock(bench: Bench, until: Until) -> None:
     source = bench.start()
     source.read(2)
     until(lambda: len(bench.stored()) == 2, "readings are stored")
