@@ -207,7 +207,7 @@ def export(
     form: str,
     out: str,
 ) -> None:
-    """Write one alert or one span as CSV, with units and UTC."""
+    """Write one alert or one span as CSV, Parquet, MDF 4 or SQLite rows, with units and UTC."""
     if alert is not None and (start or end or channels):
         raise click.UsageError("--alert brings its own span and channels; leave the others out")
     from sootsayer.exporting import Wanted
