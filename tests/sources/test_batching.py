@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sootsayer.model import Batch, Identity, Reading, Sample, Scaling
+from sootsayer.model import Batch, Identity, Mark, Reading, Sample, Scaling
 from sootsayer.sources.batching import BatchBuilder
 
 ONE, OTHER = Scaling("one", 1.0, 0.0, "kPa"), Scaling("other", 2.0, 0.0, "kPa")
@@ -96,3 +96,29 @@ def test_any_cutting_keeps_every_reading_in_order(
     for one, two in pairwise(batches):
         for series in two.series:
             assert series.t_ms.min() > one.upto_ms
+
+
+def test_sources_side_by_side_keep_their_own_stamps() -> None:
+    """One that waits for replies tells later of an earlier moment than a sensor does."""
+    builder = BatchBuilder()
+    builder.add(Reading(1000, "sensor x", (Sample("egr_contact", 1, ONE),)))
+    builder.add(reading(960, 5))
+    builder.add(Reading(1005, "sensor x", (Sample("egr_contact", 0, ONE),)))
+    batch = builder.take(2000)
+    assert pairs([batch], "map") == [(960, 5, "one")]
+    assert pairs([batch], "egr_contact") == [(1000, 1, "one"), (1005, 0, "one")]
+    assert builder.late == 0
+
+
+def test_one_channel_from_two_units_still_ascends() -> None:
+    builder = BatchBuilder()
+    builder.add(reading(1000, 1))
+    builder.add(Reading(990, "7E9", (Sample("map", 2, ONE),)))
+    assert pairs([builder.take(2000)], "map") == [(1000, 1, "one"), (1000, 2, "one")]
+
+
+def test_a_mark_is_no_part_of_a_batch() -> None:
+    builder = BatchBuilder()
+    builder.add(Mark(5, "it knocks", "driver"))
+    batch = builder.take(10)
+    assert batch.events == () and batch.samples == 0
