@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from sootsayer.derive.chance import chances_needed, lower_bound, tail, upper_bound
+from sootsayer.derive.chance import chances_needed, lower_bound, tail, two_in_a_row, upper_bound
 
 
 @given(st.integers(1, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))))
@@ -35,6 +36,15 @@ def test_worked_intervals(k, n, low, high):
 def test_no_failure_yet(n, bound):
     """1 − 0.05^(1/n), the exact form of the rule of three."""
     assert upper_bound(0, n, 0.05) == pytest.approx(bound, rel=4e-3)
+
+
+def test_two_in_a_row_needs_thirty_trips_at_one_in_five():
+    """Closed form against the plain Markov chain of 0, 1, 2 failures in a row."""
+    assert two_in_a_row(0.2) == pytest.approx(30)
+    for rate in (0.1, 0.37, 0.9):
+        chain = np.array([[1 - rate, rate], [1 - rate, 0.0]])
+        waits = np.linalg.solve(np.eye(2) - chain, np.ones(2))
+        assert two_in_a_row(rate) == pytest.approx(waits[0])
 
 
 @pytest.mark.parametrize(

@@ -53,6 +53,12 @@ def chances_needed(rate: float, sureness: float = 0.95) -> int:
     return math.ceil(math.log(1 - sureness) / math.log1p(-rate))
 
 
+def two_in_a_row(rate: float) -> float:
+    """Trips a monitor needs on average that looks once a trip, fails at this rate and speaks
+    only after two failures in a row: (1 + p)/p², the waiting time for a run of two."""
+    return (1 + rate) / rate**2
+
+
 def _solve(rising: Callable[[float], float]) -> float:
     low, high = 0.0, 1.0
     for _ in range(HALVINGS):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sootsayer.derive.chance import chances_needed, lower_bound, upper_bound
+from sootsayer.derive.chance import chances_needed, lower_bound, two_in_a_row, upper_bound
 from sootsayer.model import Alert, Link, LinkFinding, LinkState
 from sootsayer.units import say_count, say_duration
 
@@ -18,10 +18,26 @@ def say_sure(
 ) -> tuple[str, ...]:
     """Sentences with exact 95 % intervals for what fails, and bounds for what has not failed."""
     said = [_failing(alert) for alert in alerts if alert.rule in NOUNS]
+    said += _silence(alerts)
     for finding in links:
         if finding.state is LinkState.HOLDING and finding.link in (Link.MOVE, Link.FLOW):
             said.append(_quiet(finding, openings, engine_s))
     return tuple(said)
+
+
+def _silence(alerts: list[Alert]) -> list[str]:
+    """What it is worth that the control unit has stored no code."""
+    if any(alert.rule == "C1" for alert in alerts):
+        return []
+    for alert in alerts:
+        rate = alert.seen / max(alert.chances, 1)
+        if alert.rule in ("F1", "M1") and 0 < rate < 0.9:
+            return [
+                "No code is stored, which means little: a control unit that looks once a trip and "
+                f"wants two failures in a row needs about {two_in_a_row(rate):.0f} trips for a "
+                "fault of this rate."
+            ]
+    return []
 
 
 def _failing(alert: Alert) -> str:
