@@ -169,23 +169,19 @@ def reading(unit: str, channel: str, after_ms: int) -> Callable[[int], SourceEve
 def test_a_sensor_fills_no_gap_of_the_car(
     settings: Settings, tmp_path: Path, until: Until, in_background: InBackground
 ) -> None:
-    plan = watch_plan(settings, "/dev/x", tmp_path / "archive.db", Vehicle.unknown(), False)
+    archive = tmp_path / "archive.db"
+    plan = watch_plan(settings, "/dev/x", archive, Vehicle.unknown(), must_exist=False)
     car = Script(reading("7E8", "rpm", 0), reading("7E8", "rpm", 1000))
     sensor = Script(*(reading("sensor", "egr_contact", at) for at in range(0, 1000, 100)))
     plan = dataclasses.replace(plan, sources={"adapter": car, "sensor x": sensor})
     recorder = Recorder(plan)
     thread = in_background(recorder.run)
     try:
-        until(
-            lambda: (
-                (tmp_path / "archive.db").exists() and ArchiveReader(tmp_path / "archive.db").gaps()
-            ),
-            "the gap is kept",
-        )
+        until(lambda: (reader := begun(archive)) and reader.gaps(), "the gap is kept")
     finally:
         recorder.stop()
         thread.join(20)
-    (gap,) = ArchiveReader(tmp_path / "archive.db").gaps()
+    (gap,) = ArchiveReader(archive).gaps()
     assert gap.end_ms - gap.start_ms == pytest.approx(1000, abs=60)
 
 
