@@ -251,6 +251,8 @@ def demo(
 
 
 commands.add_command(cli_archive.verify)
+commands.add_command(cli_archive.repair)
+commands.add_command(cli_archive.backup)
 commands.add_command(cli_survey.survey)
 
 

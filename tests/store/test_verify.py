@@ -134,7 +134,7 @@ def test_a_forger_who_mends_the_chain_lacks_the_key(signed: Path, drive: Drive) 
     for number, chunk in enumerate(chunks, 1):
         forged = [Column(c.channel, c.t_ms, c.raw * 0 + 7) for c in decode(chunk)]
         packed = encode(forged, chunk.start_ms, chunk.end_ms)
-        readings._insert(connection, number, packed)
+        readings.insert(connection, number, packed)
         entry = Entry(number, Kind.CHUNK, chunk.start_ms, chunk.end_ms, chunk.samples, (), "",
                       ledger.content_of(forged, meaning), b"")  # fmt: skip
         link = ledger.put(connection, entry, link)

@@ -45,7 +45,7 @@ def write_chunks(connection: sqlite3.Connection, columns: list[Column], upto_ms:
     meaning = ledger.definitions(connection)
     for chunk, inside in chunks(columns, upto_ms):
         content = ledger.content_of(inside, meaning)
-        _insert(connection, ledger.stored(connection, chunk, content), chunk)
+        insert(connection, ledger.stored(connection, chunk, content), chunk)
         stretches.add(chunk.start_ms // STRETCH_MS * STRETCH_MS)
     return stretches
 
@@ -71,7 +71,7 @@ def join_chunks(connection: sqlite3.Connection, stretch_ms: int) -> None:
         connection, ledger.Kind.JOIN, (stretch_ms, end_ms), chunk.samples, content, ids
     )
     connection.executemany("DELETE FROM chunk WHERE id = ?", [(old,) for old in ids])
-    _insert(connection, number, chunk)
+    insert(connection, number, chunk)
 
 
 def write_level(connection: sqlite3.Connection, hour_ms: int) -> None:
@@ -177,7 +177,7 @@ def decoded(
             damaged.append(chunk)
 
 
-def _insert(connection: sqlite3.Connection, number: int, chunk: Chunk) -> None:
+def insert(connection: sqlite3.Connection, number: int, chunk: Chunk) -> None:
     connection.execute(
         f"INSERT INTO chunk (id, {CHUNK_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)",
         (number, chunk.start_ms, chunk.end_ms, chunk.samples, chunk.codec, chunk.crc, chunk.body),

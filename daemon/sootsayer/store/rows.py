@@ -68,7 +68,7 @@ def put_anchor(connection: sqlite3.Connection, anchor: Anchor, boot: int | None)
 
 
 def put_event(connection: sqlite3.Connection, number: int, event: Event) -> None:
-    _insert(connection, EVENT_TABLES[type(event)], {"id": number} | to_row(event))
+    insert(connection, EVENT_TABLES[type(event)], {"id": number} | to_row(event))
 
 
 def put_state(connection: sqlite3.Connection, name: str, text: str) -> None:
@@ -122,10 +122,10 @@ def _replace(
 ) -> None:
     where = " AND ".join(f'"{name}" = :{name}' for name in key)
     connection.execute(f"DELETE FROM {table} WHERE {where}", row)
-    _insert(connection, table, row)
+    insert(connection, table, row)
 
 
-def _insert(connection: sqlite3.Connection, table: str, row: dict[str, Any]) -> None:
+def insert(connection: sqlite3.Connection, table: str, row: dict[str, Any]) -> None:
     connection.execute(_insert_sql(table, row), row)
 
 
