@@ -1,0 +1,167 @@
+"""A survey of invented cars of several makes through an adapter, and its command line."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sootsayer.clock import LogClock, boottime_ms, wall_ms
+from sootsayer.demo.adapter import EmulatedAdapter
+from sootsayer.demo.build import Feedback, Make, Metering, individual
+from sootsayer.demo.cars import CarSpec
+from sootsayer.demo.drive import Road, RoadBuilder
+from sootsayer.demo.live import LiveCar
+from sootsayer.model import Link, SootsayerError
+from sootsayer.report.survey import Survey, survey_of
+from sootsayer.report.vehicle_file import vehicle_file
+from sootsayer.rules.book import load_rules
+from sootsayer.sources.serial_adapter import SerialSource
+from sootsayer.surveying import stay, write_new
+from sootsayer.vehicle import load_vehicle
+
+RATE = 30.0
+
+
+def town() -> Iterator[Road]:
+    draw = np.random.default_rng(11)
+    builder = RoadBuilder(draw)
+    builder.start_engine()
+    yield builder.road()
+    while True:
+        builder = RoadBuilder(draw)
+        builder.town(1.0)
+        yield builder.road()
+
+
+def asleep() -> Iterator[Road]:
+    builder = RoadBuilder(np.random.default_rng(12))
+    builder.stand(3600, 0.0, 0.0, 0.0)
+    while True:
+        yield builder.road()
+
+
+def car_of(make: Make, roads: Iterator[Road], start_ms: int) -> LiveCar:
+    spec = CarSpec(individual(make, 5), 5, start_ms=start_ms, coolant_c=85.0)
+    return LiveCar(spec, lambda: next(roads))
+
+
+def surveyed(make: Make, roads: Iterator[Road]) -> Survey:
+    adapters: list[EmulatedAdapter] = []
+
+    def make_source(clock: LogClock) -> SerialSource:
+        car = car_of(make, roads, clock.now_ms())
+        adapters.append(EmulatedAdapter(car, clock, latency_s=0.002, reset_s=0.05))
+        adapters[0].start()
+        return SerialSource(adapters[0].port, clock)
+
+    try:
+        return survey_of(stay(make_source, 60, rate=RATE), load_rules())
+    finally:
+        for adapter in adapters:
+            adapter.stop()
+
+
+def seen(survey: Survey) -> set[Link]:
+    return {sight.link for sight in survey.links if sight.seen}
+
+
+@pytest.mark.parametrize(
+    ("make", "unseen", "helps"),
+    [
+        (Make(), set(), ""),
+        (Make(metering=Metering.MAF), {Link.FLOW}, "map"),
+        (Make(metering=Metering.MAP, feedback=Feedback.NONE), {Link.MOVE}, "egr_a_act"),
+    ],
+    ids=["both and position", "air mass alone", "pressure, no feedback"],
+)
+def test_a_car_shows_what_its_make_lets_it_show(
+    make: Make, unseen: set[Link], helps: str, tmp_path: Path
+) -> None:
+    survey = surveyed(make, town())
+    assert set(Link) - seen(survey) == unseen
+    assert helps == "" or helps in {addition.channel for addition in survey.additions}
+    assert [unit.unit for unit in survey.units] == ["7E8", "7E9"]
+    assert survey.units[0].vin and survey.units[0].calibrations
+    pace = {got.channel: got.every_s for got in survey.channels}
+    assert pace["egr_pct"] is not None and pace["egr_pct"] < 0.5
+    assert survey.codes_asked and survey.readiness.since_cleared is not None
+    written = tmp_path / "car.toml"
+    write_new(written, vehicle_file(survey))
+    assert load_vehicle(written).metering == make.metering.value
+
+
+def test_a_car_that_sleeps_is_left_asleep_and_said_so() -> None:
+    with pytest.raises(SootsayerError, match="no control unit answers, 12"):
+        surveyed(Make(), asleep())
+
+
+def test_a_source_of_ours_that_breaks_is_not_hidden() -> None:
+    class Broken:
+        def run(self, emit: object, stop: threading.Event) -> None:
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        stay(lambda clock: Broken(), 1)
+
+
+# ---------------------------------------------------------------- the command
+
+
+def command(*words: object, home: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "sootsayer.cli", "survey", *map(str, words)],
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "HOME": str(home)},
+        stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+
+
+def test_the_command_prints_json_and_writes_the_vehicle_file(tmp_path: Path) -> None:
+    clock = LogClock(wall_ms() - boottime_ms())
+    car = car_of(Make(), town(), clock.now_ms() - 20_000)
+    file = tmp_path / "car.toml"
+    with EmulatedAdapter(car, clock, reset_s=0.05) as adapter:
+        said = command("--port", adapter.port, "--seconds", 3, "--json", "--vehicle-out", file,
+                       home=tmp_path)  # fmt: skip
+    assert said.returncode == 0, said.stderr
+    found = json.loads(said.stdout)
+    assert [link["link"] for link in found["links"]] == [link.value for link in Link]
+    assert found["units"][0]["vin"].startswith("*")
+    assert load_vehicle(file).fuel == "petrol"
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "named"),
+    [
+        (["--port", "nowhere/ttyUSB7"], 1, "nowhere/ttyUSB7 does not exist"),
+        (["--port", "x", "--can", "can0"], 2, "--port or --can"),
+        (["--port", "x", "--seconds", "1"], 2, "--seconds"),
+        (["--port", "x", "--vehicle-out", "."], 2, "directory"),
+    ],
+)
+def test_mistakes_are_told_in_words(
+    words: list[str], code: int, named: str, tmp_path: Path
+) -> None:
+    said = command(*words, home=tmp_path)
+    assert said.returncode == code and named in said.stderr and said.stdout == ""
+    assert "Traceback" not in said.stderr
+    assert code == 2 or len(said.stderr.splitlines()) == 1
+
+
+def test_a_vehicle_file_is_never_overwritten(tmp_path: Path) -> None:
+    file = tmp_path / "car.toml"
+    file.write_text("mine")
+    said = command("--port", "x", "--vehicle-out", file, home=tmp_path)
+    assert said.returncode == 1 and "exists already" in said.stderr
+    with pytest.raises(SootsayerError, match="exists already"):
+        write_new(file, "other")
+    with pytest.raises(SootsayerError, match="cannot be written"):
+        write_new(tmp_path / "none" / "car.toml", "other")
+    assert file.read_text() == "mine"
