@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from sootsayer import __version__, cli_archive, cli_survey
+from sootsayer import __version__, cli_archive, cli_record, cli_survey
 from sootsayer.model import SootsayerError
 
 if TYPE_CHECKING:
@@ -115,20 +115,36 @@ def web(archive: Path | None, config: Path | None, host: str | None, http_port: 
 @click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
 @vehicle_option
 @click.option("--archive", type=FILE, help="Keep what was read and found as a new archive.")
+@click.option(
+    "--dbc", type=FILE, help="The car's DBC file, for its own broadcasts; with --signals."
+)
+@click.option("--signals", type=FILE, help="TOML that states which signal is which channel.")
 @click.option("--json", "as_json", is_flag=True, help="Print the verdict as one JSON object.")
 def judge(
-    captures: tuple[Path, ...], vehicle: Path | None, archive: Path | None, as_json: bool
+    captures: tuple[Path, ...],
+    vehicle: Path | None,
+    archive: Path | None,
+    dbc: Path | None,
+    signals: Path | None,
+    as_json: bool,
 ) -> None:
-    """Judge recordings: candump text, CSV with named columns, or an archive."""
+    """Judge recordings: CAN logs, CSV with named columns, adapter transcripts, or an archive."""
+    if (dbc is None) != (signals is None):
+        raise click.UsageError("--dbc and --signals belong together; give both or neither")
     from sootsayer.offline import judge as judge_captures
     from sootsayer.progress import ProgressBar
     from sootsayer.report.verdict_text import verdict_text
     from sootsayer.vehicle import Vehicle, load_vehicle
 
+    broadcasts = None
+    if dbc is not None and signals is not None:
+        from sootsayer.sources.dbc import load_dbc
+
+        broadcasts = load_dbc(dbc, signals)
     car = load_vehicle(vehicle) if vehicle else Vehicle.unknown()
     bar = ProgressBar("judging")
     try:
-        verdict = judge_captures(captures, car, archive, bar.show)
+        verdict = judge_captures(captures, car, archive, bar.show, broadcasts)
     finally:
         bar.clear()
     if as_json:
@@ -254,6 +270,8 @@ commands.add_command(cli_archive.verify)
 commands.add_command(cli_archive.repair)
 commands.add_command(cli_archive.backup)
 commands.add_command(cli_survey.survey)
+commands.add_command(cli_record.record)
+commands.add_command(cli_record.replay)
 
 
 # ---------------------------------------------------------------- shared by the commands

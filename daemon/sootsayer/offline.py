@@ -12,7 +12,7 @@ from sootsayer.live.coverage import Coverage
 from sootsayer.model import Anchor, Batch, Changes, Identity, SootsayerError
 from sootsayer.pipeline import Pipeline
 from sootsayer.report.verdict_json import verdict_json
-from sootsayer.sources.captures import UNIT, read_captures
+from sootsayer.sources.captures import UNIT, FrameDecoder, read_captures
 from sootsayer.store.archive import Archive
 from sootsayer.store.reader import ArchiveReader
 from sootsayer.vehicle import Vehicle
@@ -28,17 +28,22 @@ PART = ".part"  # an archive being made; it takes its name only when it is whole
 
 
 def judge(
-    captures: Sequence[Path], vehicle: Vehicle, keep: Path | None, progress: Progress
+    captures: Sequence[Path],
+    vehicle: Vehicle,
+    keep: Path | None,
+    progress: Progress,
+    signals: FrameDecoder | None = None,
 ) -> dict[str, Any]:
     """The verdict over ``captures`` in the shape of ``judge --json``.
 
     ``captures``: one archive of ours, or any number of capture files. ``keep``: write all that
     was read and found into a new archive there; it appears only when everything succeeded.
+    ``signals`` decodes the broadcasts of captures (`sources.dbc.load_dbc`).
     Raises SootsayerError for anything unreadable, or when ``keep`` exists.
     """
     if keep is not None:
         _refuse(keep, captures)
-    batches, wall_ms = _opened(captures, progress)
+    batches, wall_ms = _opened(captures, progress, signals)
     notices: list[str] = []
     batches = with_last_block(_hearing(batches, notices))
     pipeline = Pipeline(vehicle)
@@ -98,12 +103,12 @@ def with_last_block(batches: Iterator[Batch]) -> Iterator[Batch]:
 
 
 def _opened(
-    captures: Sequence[Path], progress: Progress
+    captures: Sequence[Path], progress: Progress, signals: FrameDecoder | None
 ) -> tuple[Iterator[Batch], Callable[[int], int]]:
     """Their batches in order of time, and how their log time becomes wall time."""
     archives = [path for path in captures if is_archive(path)]
     if not archives:
-        return read_captures(captures, progress), lambda t_ms: t_ms
+        return read_captures(captures, progress, signals), lambda t_ms: t_ms
     if len(captures) > 1:
         raise SootsayerError(
             f"archive {archives[0]} cannot be judged together with other recordings, "

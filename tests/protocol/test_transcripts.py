@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from protocol.transcript import replay
+from sootsayer.protocol.replay import replay
 
 FOLDER = Path(__file__).parent.parent / "transcripts"
 TRANSCRIPTS = sorted(FOLDER.glob("*.txt"))

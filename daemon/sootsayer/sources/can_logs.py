@@ -1,18 +1,16 @@
-"""Logs in python-can's formats (ASC, BLF, TRC) as capture files. The library loads when needed."""
+"""Logs in python-can's formats (ASC, BLF, TRC, MF4) as capture files. Libraries load late."""
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
 from sootsayer.model import SootsayerError
-from sootsayer.sources.capture_frames import CaptureFile, Frame, Stamps
+from sootsayer.sources.capture_frames import REPLY_ADDRESS, CaptureFile, Frame, Stamps
 
-CAN_LOG_SUFFIXES = frozenset({".asc", ".blf", ".trc"})
+CAN_LOG_SUFFIXES = frozenset({".asc", ".blf", ".trc", ".mf4"})
 EPOCH_BEGINS_S = 100_000_000  # 1973: a smaller stamp does not count from 1970
-_REPLY = re.compile(r"7E[8-F]|18DAF1[0-9A-F]{2}")
 
 
 class CanLogFile(CaptureFile):
@@ -29,11 +27,14 @@ class CanLogFile(CaptureFile):
         self.counters.clear()
 
     def frames(self) -> Iterator[Frame]:
+        return (frame for frame in self.every_frame() if REPLY_ADDRESS.fullmatch(frame[1]))
+
+    def every_frame(self) -> Iterator[Frame]:
         for stamp_s, address, body in self._messages():
             self.last_ms = round(stamp_s * 1000)
-            if _REPLY.fullmatch(address):
+            if REPLY_ADDRESS.fullmatch(address):
                 self.counters["control unit frames"] += 1
-                yield self.last_ms, address, body
+            yield self.last_ms, address, body
         self.done_bytes = self.size_bytes
 
     def _messages(self) -> Iterator[tuple[float, str, bytes]]:
@@ -54,6 +55,11 @@ class CanLogFile(CaptureFile):
                     yield message.timestamp, address, bytes(message.data)
         except OSError:
             raise
+        except NotImplementedError as missing:  # what python-can says without asammdf
+            raise SootsayerError(
+                f"recording {self.path} needs the package asammdf; install sootsayer[mf4] or "
+                "convert the recording to candump text"
+            ) from missing
         except Exception as error:  # the readers raise whatever their parsing stumbled on
             raise SootsayerError(
                 f"recording {self.path} is damaged or not what its name says: {error}; "

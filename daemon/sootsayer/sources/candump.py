@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import pairwise
@@ -27,6 +27,7 @@ EXAMPLE = "(1700000000.000000) can0 7E8#04410C1AF8000000"
 # the stamp's brackets at the line's start, blanks before and after them
 _STAMP = rb"^[ \t]*(?:\(([0-9][0-9:. -]*)\)[ \t]+)?"
 _REPLY = rb"(7E[89A-F]|18DAF1[0-9A-F]{2})"
+_ADDRESS = rb"([0-9A-F]{3}|[0-9A-F]{8})"
 _ASKED = rb"(?:7DF|7E[0-7]|18DB33F1|18DA[0-9A-F]{2}F1)"
 _LOG_ANY = _STAMP + rb"[^\s#]+[ \t]+[0-9A-F]{3,8}#"
 _EYE_HEAD = _STAMP + rb"[^\s#]+[ \t]+(?:[RT]X[ \t]+\S+[ \t]+\S+[ \t]+)?"
@@ -35,28 +36,34 @@ _EYE_ANY = _EYE_HEAD + rb"[0-9A-F]{3,8}[ \t]+\[[0-9]{1,2}\]"
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """How lines look: any frame, a reply, a request, and frames of CAN FD."""
+    """How lines look: any frame, a reply, all data frames, a request, and frames of CAN FD."""
 
     any_frame: re.Pattern[bytes]
     reply: re.Pattern[bytes]
+    data_frame: re.Pattern[bytes]
     request: re.Pattern[bytes]
     flexible: re.Pattern[bytes]
 
 
-def _form(any_frame: bytes, reply: bytes, request: bytes, flexible: bytes) -> Form:
+def _form(
+    any_frame: bytes, frame: Callable[[bytes], bytes], request: bytes, flexible: bytes
+) -> Form:
     flags = re.MULTILINE | re.IGNORECASE
-    return Form(*(re.compile(text, flags) for text in (any_frame, reply, request, flexible)))
+    texts = (any_frame, frame(_REPLY), frame(_ADDRESS), request, flexible)
+    return Form(*(re.compile(text, flags) for text in texts))
 
 
 _LOG = _form(
     _LOG_ANY,
-    _STAMP + rb"[^\s#]+[ \t]+" + _REPLY + rb"#((?:[0-9A-F]{2}){0,8})(?![0-9A-F#])",
+    lambda address: (
+        _STAMP + rb"[^\s#]+[ \t]+" + address + rb"#((?:[0-9A-F]{2}){0,8})(?![0-9A-FR#])"
+    ),
     rb"[ \t]" + _ASKED + rb"#",
     rb"[0-9A-F]##",
 )
 _EYE = _form(
     _EYE_ANY,
-    _EYE_HEAD + _REPLY + rb"[ \t]+\[[0-8]\][ \t]+((?:[0-9A-F]{2}[ \t]*){0,8})",
+    lambda address: _EYE_HEAD + address + rb"[ \t]+\[[0-8]\][ \t]+((?:[0-9A-F]{2}[ \t]*){0,8})",
     rb"[ \t]" + _ASKED + rb"[ \t]+\[",
     rb"[ \t]\[[0-9]{2}\]",
 )
@@ -109,7 +116,17 @@ class CandumpFile(CaptureFile):
     def frames(self) -> Iterator[Frame]:
         for chunk in self._chunks():
             self._count(chunk)
-            yield from self._replies(chunk)
+            replies = 0
+            for frame in self._matched(self._form.reply, chunk):
+                replies += 1
+                yield frame
+            self.counters["control unit frames"] += replies
+
+    def every_frame(self) -> Iterator[Frame]:
+        for chunk in self._chunks():
+            self._count(chunk)
+            self.counters["control unit frames"] += len(self._form.reply.findall(chunk))
+            yield from self._matched(self._form.data_frame, chunk)
 
     def _chunks(self) -> Iterator[bytes]:
         """Whole lines, about a megabyte at a time."""
@@ -138,16 +155,13 @@ class CandumpFile(CaptureFile):
         self.counters["requests"] += len(form.request.findall(chunk))
         self.counters["frames of CAN FD"] += len(form.flexible.findall(chunk))
 
-    def _replies(self, chunk: bytes) -> Iterator[Frame]:
+    def _matched(self, pattern: re.Pattern[bytes], chunk: bytes) -> Iterator[Frame]:
         stamp_text, stamp_ms = b"", -1
-        count = 0
-        for match in self._form.reply.finditer(chunk):
-            count += 1
+        for match in pattern.finditer(chunk):
             text, address, digits = match.groups()
             if text != stamp_text:
                 stamp_text, stamp_ms = text, _stamp_ms(text) if text else -1
             yield stamp_ms, address.decode("ascii").upper(), bytes.fromhex(digits.decode("ascii"))
-        self.counters["control unit frames"] += count
 
 
 def _whole_lines(text: bytes) -> bytes:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator
 from enum import Enum
 from pathlib import Path
 from typing import Protocol
 
-Frame = tuple[int, str, bytes]  # stamp in ms as the file has it (-1: none), address, bytes
+# Stamp in ms as the file has it (-1: none); address in capital digits, three or, with 29 bits,
+# eight of them; bytes.
+Frame = tuple[int, str, bytes]
+REPLY_ADDRESS = re.compile(r"7E[8-F]|18DAF1[0-9A-F]{2}")  # who answers a tester
 
 
 class Stamps(Enum):
@@ -31,4 +35,8 @@ class CaptureFile(Protocol):
 
     def frames(self) -> Iterator[Frame]:
         """Frames from control units that answer a tester, in the order of the file."""
+        ...
+
+    def every_frame(self) -> Iterator[Frame]:
+        """All data frames, in the order of the file: slower, for broadcasts."""
         ...
