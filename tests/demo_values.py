@@ -5,9 +5,10 @@ from __future__ import annotations
 from sootsayer.demo.build import Make
 from sootsayer.demo.control_unit import Moment, control_units
 from sootsayer.demo.encoding import CONSTANT_COUNTS, monitor_cycle, monitor_status
+from sootsayer.demo.ledger import Counting, Ledger
 from sootsayer.demo.monitor import Memory
 
-RAW = CONSTANT_COUNTS | {
+RAW = CONSTANT_COUNTS | Counting(Ledger()).raw() | {
     "fuelsys1": 2, "load_pct": 100, "ect": 128, "shrtft1": 126, "longft1": 130, "map": 63,
     "rpm": 8493, "vss": 87, "sparkadv": 191, "iat": 64, "maf": 2137, "tp": 65, "runtm": 777,
     "egr_pct": 64, "egr_err": 128, "baro": 99, "vpwr": 14070, "tp_r": 25, "aat": 52,

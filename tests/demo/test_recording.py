@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from sootsayer.demo.build import Feedback, Make, Metering
+from sootsayer.demo.control_unit import Moment, control_units
 from sootsayer.demo.faults import Fault, FaultKind
-from sootsayer.demo.journeys import Driven, drive
+from sootsayer.demo.journeys import Driven, drive, remembered
 from sootsayer.demo.recording import (
     EPOCH_MS,
     batches,
@@ -21,8 +22,21 @@ from sootsayer.demo.recording import (
     recorded,
     write_candump,
 )
-from sootsayer.model import Batch, CodeSeen, CodesRead, Identity, SourceState, SourceStatus
+from sootsayer.model import (
+    Batch,
+    CodeSeen,
+    CodesRead,
+    Identity,
+    Reading,
+    Scaling,
+    SourceState,
+    SourceStatus,
+)
+from sootsayer.protocol.decode import ReplyDecoder
 from sootsayer.protocol.j1979 import scaling_of
+from sootsayer.protocol.monitor_tests import kind_scaling
+from sootsayer.protocol.scalings import COUNT
+from sootsayer.protocol.vehicle_words import COUNTERS, SPARK_COUNTERS
 
 MINUTES = 5.0
 FAULT = Fault(FaultKind.PASSAGE_CHOKED)
@@ -43,6 +57,13 @@ def column(told: list[Batch], channel: str) -> tuple[np.ndarray, np.ndarray]:
     return np.concatenate([s.t_ms for s in parts]), np.concatenate([s.raw for s in parts])
 
 
+def scaling_as_read(channel: str) -> Scaling:
+    """What the program's own reader of replies would say."""
+    if channel.startswith("mid31_"):
+        return kind_scaling({"81": 0xFD, "85": 0x2F}[channel[9:11]])
+    return COUNT if channel in COUNTERS[SPARK_COUNTERS] else scaling_of(channel)
+
+
 def test_batches_ascend_and_hold_their_promise(told: list[Batch]) -> None:
     before = 0
     for batch in told:
@@ -50,7 +71,7 @@ def test_batches_ascend_and_hold_their_promise(told: list[Batch]) -> None:
         for series in batch.series:
             assert (np.diff(series.t_ms) >= 0).all()
             assert before < series.t_ms[0] and series.t_ms[-1] <= batch.upto_ms
-            assert series.scaling == scaling_of(series.channel)
+            assert series.scaling == scaling_as_read(series.channel)
         for event in batch.events:
             assert before < event.t_ms <= batch.upto_ms
         before = batch.upto_ms
@@ -99,6 +120,29 @@ def test_channels_the_car_lacks_are_absent() -> None:
     _, shut = column(told, "egr_pct")
     _, rpm = column(told, "rpm")
     assert shut[rpm > 2400].min() == 12 and (shut[rpm == 0] == 0).all()
+
+
+def test_results_and_counters_are_told_as_the_reader_of_replies_tells_them() -> None:
+    trip = drive(journeys(1, 3, (FAULT,), minutes=18.0))[0]
+    told = batches([trip])
+    wire = [
+        event
+        for request in (b"\x06\x31", b"\x09\x08")
+        for event in ReplyDecoder().feed(0, "7E8", last_answer(trip, request))
+    ]
+    said = {s.channel: s.raw for event in wire if isinstance(event, Reading) for s in event.samples}
+    assert {"mid31_tid81", "mid31_tid81_min", "egrcomp", "egrcond"} <= set(said)
+    for channel in said.keys() & {series.channel for batch in told for series in batch.series}:
+        assert column(told, channel)[1][-1] == said[channel]
+    assert column(told, "mid31_tid81")[1][-1] < column(told, "mid31_tid81_min")[1][-1]
+
+
+def last_answer(trip: Driven, request: bytes) -> bytes:
+    (stored,) = remembered([trip])
+    moment = Moment({}, stored[-1].memory)
+    reply = control_units(trip.make)[0].answer(request, moment)
+    assert reply is not None
+    return reply
 
 
 # ---------------------------------------------------------------- captures
@@ -159,4 +203,4 @@ def test_the_wire_is_as_on_a_car(capture: Path) -> None:
 def test_only_reading_services_are_asked_for(capture: Path) -> None:
     for message in can.CanutilsLogReader(capture):
         if message.arbitration_id == 0x7DF:
-            assert message.data[1] in (0x01, 0x03, 0x07, 0x09, 0x0A)
+            assert message.data[1] in (0x01, 0x02, 0x03, 0x06, 0x07, 0x09, 0x0A)

@@ -11,6 +11,7 @@ import numpy as np
 
 from sootsayer.demo.build import Feedback, Make, Metering
 from sootsayer.demo.cars import CHANNELS
+from sootsayer.demo.ledger import Ledger
 from sootsayer.demo.monitor import Memory
 from sootsayer.model import FloatArray, IntArray
 
@@ -62,14 +63,20 @@ _PLAIN: Mapping[int, tuple[tuple[str, int], ...]] = {
     0x11: (("tp", 1),),
     0x1C: (("obdsup", 1),),
     0x1F: (("runtm", 2),),
+    0x21: (("mil_dist", 2),),
     0x2C: (("egr_pct", 1),),
     0x2D: (("egr_err", 1),),
+    0x2F: (("fli", 1),),
+    0x30: (("warm_ups", 1),),
+    0x31: (("clr_dist", 2),),
     0x33: (("baro", 1),),
     0x41: (("monitor_cycle", 4),),
     0x42: (("vpwr", 2),),
     0x45: (("tp_r", 1),),
     0x46: (("aat", 1),),
     0x4C: (("tac_pct", 1),),
+    0x4D: (("mil_time", 2),),
+    0x4E: (("clr_time", 2),),
     0x51: (("fuel_typ", 1),),
 }
 EGR_COMPOSITE = 0x69
@@ -81,7 +88,10 @@ CONSTANT_COUNTS = {"fuelsys2": 0, "obdsup": 0x06, "fuel_typ": 0x01}  # European 
 _ALWAYS_WATCHED = 0x07
 _WATCHED = 0xE5
 _RECIRCULATION = 0x80
+_OXYGEN_SENSORS = 0x60
 _SLOW_MONITORS = 0x05  # catalyst and tank, seldom complete within one trip
+UNREADY = _WATCHED  # just after codes were cleared
+_SLOW_WARM_UPS = 3
 _SENSOR_MONITORS_S = 240.0  # oxygen sensors and heaters are through by then
 
 
@@ -96,17 +106,34 @@ def counts(values: FloatArray) -> IntArray:
     return held
 
 
+def readings_of(channel: str, raw: IntArray) -> FloatArray:
+    """What raw integers of one channel of ``CHANNELS`` stand for."""
+    step, zero, _ = _COUNTS[channel]
+    values: FloatArray = np.asarray(raw, dtype=np.float64) * step + zero
+    return values
+
+
 def monitor_status(memory: Memory) -> int:
-    """PID 01 as one integer of four bytes; all monitors complete since codes were cleared."""
+    """PID 01 as one integer of four bytes."""
     first = 0x80 * memory.lamp + len(memory.confirmed)
-    return int.from_bytes(bytes((first, _ALWAYS_WATCHED, _WATCHED, 0)), "big")
+    return int.from_bytes(bytes((first, _ALWAYS_WATCHED, _WATCHED, memory.unready)), "big")
+
+
+def unready_after(unready: int, flow_tested: bool, ledger: Ledger) -> int:
+    """Readiness byte D after some driving; the slow monitors need three warm-ups."""
+    done = _RECIRCULATION * flow_tested
+    if 60.0 * ledger.clear_min >= _SENSOR_MONITORS_S:
+        done |= _OXYGEN_SENSORS
+    if ledger.warm_ups >= _SLOW_WARM_UPS:
+        done |= _SLOW_MONITORS
+    return unready & ~done
 
 
 def monitor_cycle(flow_tested: bool, run_s: float) -> int:
     """PID 41 as one integer of four bytes."""
     open_still = _SLOW_MONITORS | (0 if flow_tested else _RECIRCULATION)
     if run_s < _SENSOR_MONITORS_S:
-        open_still |= 0x60
+        open_still |= _OXYGEN_SENSORS
     return int.from_bytes(bytes((0, _ALWAYS_WATCHED, _WATCHED, open_still)), "big")
 
 

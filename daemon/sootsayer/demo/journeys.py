@@ -3,19 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sootsayer.demo.build import Make
 from sootsayer.demo.cars import CHANNELS, ROW, STEP_MS, STEP_S, Cars, CarSpec
 from sootsayer.demo.drive import Drivers, Road
-from sootsayer.demo.encoding import CONSTANT_COUNTS, counts, monitor_cycle, monitor_status
-from sootsayer.demo.monitor import CODES, FLOW, Memory, Outcome
+from sootsayer.demo.encoding import (
+    CONSTANT_COUNTS,
+    UNREADY,
+    counts,
+    monitor_cycle,
+    monitor_status,
+    readings_of,
+    unready_after,
+)
+from sootsayer.demo.ledger import CHANNELS as COUNTED
+from sootsayer.demo.ledger import Counting
+from sootsayer.demo.monitor import CODES, EXCESS, FLOW, Memory, Outcome, Results
 from sootsayer.model import BoolArray, IntArray
 
 KEPT_STEPS = 2  # what the unit says is kept five times a second
 KEPT_MS = KEPT_STEPS * STEP_MS
+SECOND_MS = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +43,7 @@ class Driven:
 
     ``raw``: int64 (channels, m), a column every ``KEPT_MS`` from ``start_ms`` on, in the order
     of ``CHANNELS``. ``key_on``: bool (m,). ``tests``: outcome of each monitor and when, log time.
+    ``results``: what they measured.
     """
 
     make: Make
@@ -39,6 +51,7 @@ class Driven:
     raw: IntArray
     key_on: BoolArray
     tests: tuple[tuple[Outcome, int], ...]
+    results: Results
     trims: tuple[float, float]
     stalls: int
 
@@ -86,6 +99,7 @@ def _one(cars: Cars, journey: Journey, kept: np.ndarray, key_on: BoolArray, car:
         raw=counts(kept[:end].T.astype(np.float64)),
         key_on=key_on[:end],
         tests=tuple((Outcome(int(o)), _at_ms(start_ms, float(s))) for o, s in tests),
+        results=measured(cars, car),
         trims=(float(cars.fuel.learned[0, car]), float(cars.fuel.learned[1, car])),
         stalls=int(cars.stalls[car]),
     )
@@ -106,27 +120,103 @@ class Stored:
     memory: Memory
 
 
-def remembered(trips: Iterable[Driven], memory: Memory | None = None) -> list[list[Stored]]:
-    """What one car's control unit has stored through each of its trips, in time order."""
+def measured(cars: Cars, car: int) -> Results:
+    """What the recirculation tests of a car's present trip measured so far."""
+    monitor = cars.monitor
+    ran = monitor.outcome[:, car] != Outcome.NOT_RUN
+    fell, least = (float(kpa) for kpa in monitor.fell_kpa[:, car])
+    return Results(
+        (fell, least) if ran[FLOW] else None,
+        float(monitor.idle_air_part[car]) if ran[EXCESS] else None,
+    )
+
+
+CLEARED, KEY_OFF = -1, -2  # what may happen in a trip beside a test, which has its number
+
+
+def remembered(
+    trips: Iterable[Driven], memory: Memory | None = None, cleared_ms: Sequence[int] = ()
+) -> list[list[Stored]]:
+    """What one car's control unit has stored through each of its trips, in time order.
+
+    ``cleared_ms``: log times at which a tester cleared its codes, key on or between two trips.
+    """
+    return _followed(trips, memory, cleared_ms)[0]
+
+
+def memory_after(trips: Iterable[Driven], memory: Memory | None = None) -> Memory:
+    """What it has stored when the last of these trips is over."""
+    return _followed(trips, memory, ())[1]
+
+
+def _followed(
+    trips: Iterable[Driven], memory: Memory | None, cleared_ms: Sequence[int]
+) -> tuple[list[list[Stored]], Memory]:
     now = memory or Memory()
+    clears = sorted(cleared_ms)
     through: list[list[Stored]] = []
     for trip in trips:
-        steps = [Stored(trip.start_ms, now)]
-        for t_ms, code in _failures(trip):
-            now = now.failed(code)
-            steps.append(Stored(t_ms, now))
-        now = now.end_of_trip([outcome for outcome, _ in trip.tests])
+        while clears and clears[0] <= trip.start_ms:
+            clears.pop(0)
+            now = now.cleared(UNREADY)
+        within = [t_ms for t_ms in clears if t_ms < trip.key_off_ms]
+        del clears[: len(within)]
+        steps, now = _through(trip, now, within)
         through.append(steps)
-    return through
+    return through, now
 
 
-def _failures(trip: Driven) -> list[tuple[int, str]]:
-    failed = [
-        (t_ms, code)
-        for code, (outcome, t_ms) in zip(CODES, trip.tests, strict=True)
-        if outcome is Outcome.FAILED
-    ]
-    return sorted(failed)
+def _through(trip: Driven, memory: Memory, clears: Sequence[int]) -> tuple[list[Stored], Memory]:
+    """The steps of one trip, and what is stored after it."""
+    steps = [Stored(trip.start_ms, memory)]
+    seconds, at = _seconds(trip), 0
+    counting = Counting(memory.ledger)
+    for t_ms, what in _happenings(trip, clears):
+        upto = (t_ms - trip.start_ms) // 1000
+        for second in seconds[at:upto]:
+            counting.second(*second, memory.lamp)
+        at = max(at, upto)
+        memory = replace(memory, ledger=counting.ledger())
+        if what == KEY_OFF:
+            break
+        memory = memory.cleared(UNREADY) if what == CLEARED else _tested(memory, trip, what, t_ms)
+        counting.take(memory.ledger)
+        steps.append(Stored(t_ms, memory))
+    unready = unready_after(memory.unready, False, memory.ledger)
+    ended = memory.end_of_trip([outcome for outcome, _ in trip.tests])
+    return steps, replace(ended, unready=unready)
+
+
+def _happenings(trip: Driven, clears: Sequence[int]) -> list[tuple[int, int]]:
+    """Times and what happened then, in time order; the key's turning off is the last."""
+    told = [(t_ms, CLEARED) for t_ms in clears]
+    for test, (outcome, t_ms) in enumerate(trip.tests):
+        measures = test in (FLOW, EXCESS) and outcome is not Outcome.NOT_RUN
+        if measures or outcome is Outcome.FAILED:
+            told.append((t_ms, test))
+    return [*sorted(told), (trip.key_off_ms, KEY_OFF)]
+
+
+def _tested(memory: Memory, trip: Driven, test: int, t_ms: int) -> Memory:
+    """After a test was carried through."""
+    if test == FLOW:
+        memory = memory.flow_tested(trip.results.fell_kpa)
+        memory = replace(memory, unready=unready_after(memory.unready, True, memory.ledger))
+    if test == EXCESS:
+        memory = memory.idle_tested(trip.results.idle_air_part)
+    if trip.tests[test][0] is Outcome.FAILED:
+        at = min((t_ms - trip.start_ms) // KEPT_MS, trip.raw.shape[1] - 1)
+        raw = dict(zip(CHANNELS, trip.raw[:, at].tolist(), strict=True))
+        memory = memory.failed(CODES[test], raw | CONSTANT_COUNTS)
+    return memory
+
+
+def _seconds(trip: Driven) -> list[tuple[float, float, float, float]]:
+    """Engine speed, road speed, coolant and air flow, once a second."""
+    names = ("rpm", "vss", "ect", "maf")
+    each = SECOND_MS // KEPT_MS
+    columns = (readings_of(name, trip.column(name)[::each]).tolist() for name in names)
+    return list(zip(*columns, strict=True))
 
 
 def status_columns(trip: Driven, stored: Sequence[Stored]) -> dict[str, IntArray]:
@@ -143,7 +233,24 @@ def status_columns(trip: Driven, stored: Sequence[Stored]) -> dict[str, IntArray
     columns = {"monitor_status": status, "monitor_cycle": np.array(cycle, dtype=np.int64)}
     for name, value in CONSTANT_COUNTS.items():
         columns[name] = np.full(count, value, dtype=np.int64)
-    return columns
+    return columns | _counted(trip, stored)
+
+
+def _counted(trip: Driven, stored: Sequence[Stored]) -> dict[str, IntArray]:
+    """What is counted since codes were cleared, through one trip."""
+    counting = Counting(stored[0].memory.ledger)
+    coming = list(stored)
+    lamp = False
+    rows = []
+    for number, second in enumerate(_seconds(trip)):
+        while coming and coming[0].t_ms < trip.start_ms + SECOND_MS * (number + 1):
+            memory = coming.pop(0).memory
+            counting.take(memory.ledger)
+            lamp = memory.lamp
+        rows.append(tuple(counting.raw().values()))
+        counting.second(*second, lamp)
+    table = np.array(rows, dtype=np.int64).repeat(SECOND_MS // KEPT_MS, axis=0)
+    return {name: table[: trip.raw.shape[1], at] for at, name in enumerate(COUNTED)}
 
 
 def moments(trip: Driven, stored: Sequence[Stored]) -> Iterator[dict[str, int]]:

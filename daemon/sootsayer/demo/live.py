@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,8 +12,18 @@ from sootsayer.demo.build import Make
 from sootsayer.demo.cars import CHANNELS, STEP_MS, STEP_S, Cars, CarSpec
 from sootsayer.demo.control_unit import ControlUnit, Moment, control_units
 from sootsayer.demo.drive import Drivers, Road
-from sootsayer.demo.encoding import CONSTANT_COUNTS, counts, monitor_cycle, monitor_status
-from sootsayer.demo.monitor import CODES, FLOW, Memory, Outcome
+from sootsayer.demo.encoding import (
+    CONSTANT_COUNTS,
+    UNREADY,
+    counts,
+    monitor_cycle,
+    monitor_status,
+    readings_of,
+    unready_after,
+)
+from sootsayer.demo.journeys import measured
+from sootsayer.demo.ledger import Counting
+from sootsayer.demo.monitor import CODES, EXCESS, FLOW, Memory, Outcome
 
 MOST_CAUGHT_UP_MS = 600_000  # a car nobody asked for longer than this stood still meanwhile
 SECOND_STEPS = round(1 / STEP_S)
@@ -34,6 +45,7 @@ class LiveCar:
         self._next_road = next_road
         self._drivers = Drivers(self._cars, [next_road()])
         self._memory = memory or Memory()
+        self._counting = Counting(self._memory.ledger)
         self._known = np.zeros(len(CODES), dtype=np.int64)
         self._row = np.zeros((len(CHANNELS), 1))
         self._now_ms = spec.start_ms
@@ -57,7 +69,13 @@ class LiveCar:
 
     @property
     def memory(self) -> Memory:
-        return self._memory
+        return replace(self._memory, ledger=self._counting.ledger())
+
+    def clear_codes(self) -> None:
+        """A tester at the other socket of the workshop clears codes, as people do."""
+        with self._lock:
+            self._memory = self.memory.cleared(UNREADY)
+            self._counting.take(self._memory.ledger)
 
     def advance(self, to_ms: int) -> None:
         """Drive on until ``to_ms`` (log time); an earlier time changes nothing."""
@@ -70,12 +88,17 @@ class LiveCar:
     def moment(self) -> Moment:
         """What the control units would say now."""
         with self._lock:
-            self._cars.readings(self._row)
-            raw = dict(zip(CHANNELS, counts(self._row)[:, 0].tolist(), strict=True))
             tested = self._cars.monitor.outcome[FLOW, 0] != Outcome.NOT_RUN
-            raw["monitor_status"] = monitor_status(self._memory)
-            raw["monitor_cycle"] = monitor_cycle(bool(tested), float(self._cars.run_s[0]))
-            return Moment(raw | CONSTANT_COUNTS, self._memory)
+            status = {
+                "monitor_status": monitor_status(self._memory),
+                "monitor_cycle": monitor_cycle(bool(tested), float(self._cars.run_s[0])),
+            }
+            return Moment(self._raw() | status | self._counting.raw(), self.memory)
+
+    def _raw(self) -> dict[str, int]:
+        self._cars.readings(self._row)
+        raw = dict(zip(CHANNELS, counts(self._row)[:, 0].tolist(), strict=True))
+        return raw | CONSTANT_COUNTS
 
     def _stand_still(self, for_ms: int) -> None:
         self._now_ms += for_ms
@@ -90,14 +113,39 @@ class LiveCar:
         self._now_ms += STEP_MS
         if self._step % SECOND_STEPS == 0 or self.key_on != self._key_was_on:
             self._remember()
+        if self._step % SECOND_STEPS == 0 and self.key_on:
+            self._count()
+
+    def _count(self) -> None:
+        """One second more for what is counted since codes were cleared."""
+        raw = self._raw()
+        rpm, speed, coolant, air = (
+            float(readings_of(name, np.array(raw[name]))) for name in ("rpm", "vss", "ect", "maf")
+        )
+        self._counting.second(rpm, speed, coolant, air, self._memory.lamp)
 
     def _remember(self) -> None:
         """Take over what the monitors found, and close the trip when the key goes off."""
         outcomes = self._cars.monitor.outcome[:, 0].copy()
         for test in np.flatnonzero(outcomes != self._known):
-            if outcomes[test] == Outcome.FAILED:
-                self._memory = self._memory.failed(CODES[test])
+            self._take_over(int(test), Outcome(int(outcomes[test])))
         self._known = outcomes
         if self._key_was_on and not self.key_on:
-            self._memory = self._memory.end_of_trip([Outcome(int(o)) for o in outcomes])
+            ended = self._memory.end_of_trip([Outcome(int(o)) for o in outcomes])
+            unready = unready_after(ended.unready, False, self._counting.ledger())
+            self._memory = replace(ended, unready=unready)
+            self._counting.key_off()
         self._key_was_on = self.key_on
+
+    def _take_over(self, test: int, outcome: Outcome) -> None:
+        results = measured(self._cars, 0)
+        self._memory = self.memory
+        if test == FLOW and outcome is not Outcome.NOT_RUN:
+            self._memory = self._memory.flow_tested(results.fell_kpa)
+            unready = unready_after(self._memory.unready, True, self._memory.ledger)
+            self._memory = replace(self._memory, unready=unready)
+        if test == EXCESS and outcome is not Outcome.NOT_RUN:
+            self._memory = self._memory.idle_tested(results.idle_air_part)
+        if outcome is Outcome.FAILED:
+            self._memory = self._memory.failed(CODES[test], self._raw())
+        self._counting.take(self._memory.ledger)

@@ -6,13 +6,14 @@ failure must repeat in a second trip before the lamp comes on.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
 
 import numpy as np
 
 from sootsayer.demo.engine_control import Sensed
+from sootsayer.demo.ledger import Ledger
 from sootsayer.model import BoolArray, CodeStatus, FloatArray, IntArray
 
 STEADY_FOR_S = 8.0
@@ -57,6 +58,10 @@ class TripMonitor:
     def __init__(self, count: int) -> None:
         self.outcome: IntArray = np.zeros((len(CODES), count), dtype=np.int64)
         self.done_s: FloatArray = np.full((len(CODES), count), np.nan)
+        # what the flow test measured (fall of pressure and least fall, kPa), and the idle test
+        # (measured air over promised)
+        self.fell_kpa: FloatArray = np.zeros((2, count))
+        self.idle_air_part: FloatArray = np.zeros(count)
         self.forced_shut: BoolArray = np.zeros(count, dtype=np.bool_)
         self._steady_s = np.zeros(count)
         self._shut_s = np.zeros(count)
@@ -118,6 +123,8 @@ class TripMonitor:
         good = fell > LEAST_STEP_PART * self._due_kpa
         self._spoilt = (self._spoilt | ~calm) & testing
         usable = finish & ~self._spoilt
+        limits = np.stack([fell, LEAST_STEP_PART * self._due_kpa])
+        self.fell_kpa = np.where(usable, limits, self.fell_kpa)
         self._conclude(FLOW, usable & good, usable & ~good, trip_s)
         begin = fits & ~testing & (self._steady_s >= STEADY_FOR_S)
         self._before_kpa = np.where(begin, sensed.intake_kpa, self._before_kpa)
@@ -136,6 +143,7 @@ class TripMonitor:
         self._thin_s = np.where(idle, self._thin_s + thin, 0.0)
         done = self._idle_s >= IDLE_FOR_S
         failed = done & (self._thin_s > 0.8 * IDLE_FOR_S)
+        self.idle_air_part = np.where(done, air_part, self.idle_air_part)
         self._conclude(EXCESS, done & ~failed, failed, trip_s)
 
     def _watch_trim(self, trip_s: FloatArray, trim: FloatArray, trimming: BoolArray) -> None:
@@ -168,12 +176,37 @@ class TripMonitor:
 
 
 @dataclass(frozen=True, slots=True)
+class Frame:
+    """What the sensors said when the first stored code was set: raw integers by channel."""
+
+    code: str
+    raw: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Results:
+    """What the two recirculation tests last measured, None: not run since codes were cleared.
+
+    ``fell_kpa``: fall of pressure when the valve was shut, and the least that passes.
+    ``idle_air_part``: air measured at idle over air promised by pressure and speed.
+    """
+
+    fell_kpa: tuple[float, float] | None = None
+    idle_air_part: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """What one control unit has stored. Codes in the order of ``CODES``."""
 
     pending: tuple[str, ...] = ()
     confirmed: tuple[str, ...] = ()
     passed_trips: int = 0  # in a row with the lamp on
+    outlived: tuple[str, ...] = ()  # permanent codes that clearing did not remove
+    unready: int = 0  # readiness byte D of PID 01: monitors not run since codes were cleared
+    frame: Frame | None = None
+    results: Results = field(default_factory=Results)
+    ledger: Ledger = field(default_factory=Ledger)
 
     @property
     def lamp(self) -> bool:
@@ -181,7 +214,8 @@ class Memory:
 
     @property
     def permanent(self) -> tuple[str, ...]:
-        return self.confirmed if self.lamp else ()
+        lit = self.confirmed if self.lamp else ()
+        return lit + tuple(code for code in self.outlived if code not in lit)
 
     def codes(self, status: CodeStatus) -> tuple[str, ...]:
         """Stored codes of one kind."""
@@ -189,11 +223,25 @@ class Memory:
             return self.pending
         return self.confirmed if status is CodeStatus.CONFIRMED else self.permanent
 
-    def failed(self, code: str) -> Memory:
-        """A test failed: pending at first, confirmed when it was pending from a trip before."""
+    def failed(self, code: str, raw: Mapping[str, int] | None = None) -> Memory:
+        """A test failed: pending at first, confirmed when it was pending from a trip before.
+
+        ``raw``: what the sensors say now, kept as freeze frame unless there is one already.
+        """
+        frame = self.frame or (None if raw is None else Frame(code, dict(raw)))
         if code in self.pending:
-            return Memory(self.pending, _with(self.confirmed, code), 0)
-        return Memory(_with(self.pending, code), self.confirmed, self.passed_trips)
+            confirmed = _with(self.confirmed, code)
+            return replace(self, confirmed=confirmed, passed_trips=0, frame=frame)
+        return replace(self, pending=_with(self.pending, code), frame=frame)
+
+    def flow_tested(self, fell_kpa: tuple[float, float] | None) -> Memory:
+        """The flow test was carried through."""
+        ledger = replace(self.ledger, flow_tests=self.ledger.flow_tests + 1)
+        return replace(self, ledger=ledger, results=replace(self.results, fell_kpa=fell_kpa))
+
+    def idle_tested(self, idle_air_part: float | None) -> Memory:
+        """The test for gas at idle was carried through."""
+        return replace(self, results=replace(self.results, idle_air_part=idle_air_part))
 
     def end_of_trip(self, outcomes: Iterable[Outcome]) -> Memory:
         """What is left after a trip: a passed test withdraws its pending code."""
@@ -201,7 +249,18 @@ class Memory:
         passed = {code for code, outcome in verdicts.items() if outcome is Outcome.PASSED}
         pending = tuple(code for code in self.pending if code not in passed)
         good = bool(self.confirmed) and all(code in passed for code in self.confirmed)
-        return Memory(pending, self.confirmed, self.passed_trips + 1 if good else 0)
+        stays = self.frame is not None and self.frame.code in (*pending, *self.confirmed)
+        return replace(
+            self,
+            pending=pending,
+            passed_trips=self.passed_trips + 1 if good else 0,
+            outlived=tuple(code for code in self.outlived if code not in passed),
+            frame=self.frame if stays else None,
+        )
+
+    def cleared(self, unready: int) -> Memory:
+        """After a tester cleared the codes; those that were permanent stay so until they pass."""
+        return Memory(outlived=self.permanent, unready=unready, ledger=self.ledger.cleared())
 
 
 def _with(codes: tuple[str, ...], code: str) -> tuple[str, ...]:

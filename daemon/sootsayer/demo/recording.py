@@ -10,7 +10,15 @@ import numpy as np
 
 from sootsayer.demo.build import Make, individual
 from sootsayer.demo.cars import CHANNELS, CarSpec
-from sootsayer.demo.control_unit import CALIBRATION, ENGINE, VIN
+from sootsayer.demo.control_unit import (
+    CALIBRATION,
+    ENGINE,
+    KPA_THOUSANDTHS,
+    PERCENT_HUNDREDTHS,
+    RECIRCULATION_MONITOR,
+    VIN,
+    monitor_results,
+)
 from sootsayer.demo.drive import commute, errand
 from sootsayer.demo.encoding import channels_of, supported_pids
 from sootsayer.demo.faults import Fault
@@ -33,6 +41,7 @@ from sootsayer.model import (
     CodeStatus,
     Identity,
     IntArray,
+    Scaling,
     Series,
     SourceState,
     SourceStatus,
@@ -51,8 +60,15 @@ _CHANNELS_OF_PID = {
     0x07: ("longft1",), 0x05: ("ect",), 0x0F: ("iat",), 0x03: ("fuelsys1", "fuelsys2"),
     0x65: ("n_d_stat",), 0x45: ("tp_r",), 0x4C: ("tac_pct",), 0x42: ("vpwr",), 0x1F: ("runtm",),
     0x33: ("baro",), 0x46: ("aat",), 0x01: ("monitor_status",), 0x41: ("monitor_cycle",),
-    0x1C: ("obdsup",), 0x51: ("fuel_typ",),
+    0x1C: ("obdsup",), 0x51: ("fuel_typ",), 0x21: ("mil_dist",), 0x2F: ("fli",),
+    0x30: ("warm_ups",), 0x31: ("clr_dist",), 0x4D: ("mil_time",), 0x4E: ("clr_time",),
 }  # fmt: skip
+
+COUNT = Scaling("count1", 1.0, 0.0, "")
+_KINDS = {
+    KPA_THOUSANDTHS: Scaling("uasFD", 0.001, 0.0, "kPa"),
+    PERCENT_HUNDREDTHS: Scaling("uas2F", 0.01, 0.0, "%"),
+}
 
 
 # ---------------------------------------------------------------- trips to drive
@@ -135,7 +151,32 @@ def _series(trip: Driven, stored: Sequence[Stored], poll_s: float) -> list[Serie
         for channel in (name for pid in pids for name in _CHANNELS_OF_PID[pid]):
             if channel in supported:
                 made.append(Series(channel, scaling_of(channel), t_ms, columns[channel][at]))
-    return made
+    return made + _seldom(trip, stored)
+
+
+def _seldom(trip: Driven, stored: Sequence[Stored]) -> list[Series]:
+    """The recirculation monitor's results and in-use counters, read with the codes."""
+    points: dict[tuple[str, Scaling], list[tuple[int, int]]] = {}
+    for t_ms, memory in _looks(trip, stored):
+        ledger = memory.ledger
+        for name, count in (("egrcomp", ledger.flow_tests), ("egrcond", ledger.conditions)):
+            points.setdefault((name, COUNT), []).append((t_ms + 40, count))
+        for test, kind, words in monitor_results(memory.results):
+            if any(words):
+                for end, word in zip(("", "_min", "_max"), words, strict=True):
+                    key = (f"mid{RECIRCULATION_MONITOR:02x}_tid{test:02x}{end}", _KINDS[kind])
+                    points.setdefault(key, []).append((t_ms + 20, word))
+    return [
+        Series(channel, scaling, *np.array(found, dtype=np.int64).T)
+        for (channel, scaling), found in points.items()
+    ]
+
+
+def _looks(trip: Driven, stored: Sequence[Stored]) -> Iterator[tuple[int, Memory]]:
+    """When codes are read, and what is in memory then."""
+    times = [step.t_ms for step in stored]
+    for t_ms in range(trip.start_ms + 500, trip.key_off_ms - 1000, CODES_EVERY_MS):
+        yield t_ms, stored[max(bisect_right(times, t_ms) - 1, 0)].memory
 
 
 def _stamps(trip: Driven, every_s: float, turn: int, draw: np.random.Generator) -> IntArray:
@@ -161,13 +202,13 @@ def _events(trip: Driven, stored: Sequence[Stored]) -> list[Event]:
         Identity(start_ms, UNIT, "vin", VIN),
         Identity(start_ms, UNIT, "calibration", CALIBRATION),
     ]
-    times = [step.t_ms for step in stored]
-    for t_ms in range(start_ms + 400, end_ms - 1000, CODES_EVERY_MS):
-        memory = stored[max(bisect_right(times, t_ms) - 1, 0)].memory
+    for t_ms, memory in _looks(trip, stored):
         for status in CodeStatus:
             codes = memory.codes(status)
             events += [CodeSeen(t_ms, UNIT, code, status) for code in codes]
             events.append(CodesRead(t_ms, UNIT, status, len(codes)))
+        if memory.frame is not None:
+            events.append(Identity(t_ms, UNIT, "freeze code", memory.frame.code))
     events.append(SourceStatus(end_ms, SOURCE, SourceState.KEY_OFF, "the key was turned off"))
     return events
 

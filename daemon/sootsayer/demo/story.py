@@ -16,7 +16,7 @@ from sootsayer.demo.build import Make, individual
 from sootsayer.demo.cars import CarSpec
 from sootsayer.demo.drive import Road, RoadBuilder, commute
 from sootsayer.demo.faults import Fault, FaultKind
-from sootsayer.demo.journeys import Driven, Journey, drive, remembered
+from sootsayer.demo.journeys import Journey, drive, memory_after
 from sootsayer.demo.live import LiveCar
 from sootsayer.demo.monitor import Memory
 from sootsayer.demo.recording import batches
@@ -73,7 +73,7 @@ class Story:
     def batches(self, progress: Callable[[float], None] = lambda part: None) -> Iterator[Batch]:
         """The history in time order, a minute each. ``progress`` hears the part driven, 0..1."""
         trips = drive(self.journeys, progress)
-        self.memory = _memory_after(trips)
+        self.memory = memory_after(trips)
         yield from batches(trips)
 
     def live_car(self, start_ms: int) -> LiveCar:
@@ -148,11 +148,6 @@ def _spec(
         bay_c=float(outside + (RUNNING_BAY_C - outside) * left[1]),
         trims=car.settled_trims,
     )
-
-
-def _memory_after(trips: list[Driven]) -> Memory:
-    last = remembered(trips)[-1][-1].memory
-    return last.end_of_trip([outcome for outcome, _ in trips[-1].tests])
 
 
 # ---------------------------------------------------------------- the road that never ends

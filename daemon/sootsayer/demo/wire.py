@@ -12,6 +12,11 @@ from sootsayer.demo.framing import CLEAR_TO_SEND, frames
 from sootsayer.demo.journeys import KEPT_MS, Driven, Stored, moments
 
 CODES_EVERY_MS = 300_000
+# Codes, the frozen moment of the first one, the recirculation monitor's results, in-use counters.
+NOW_AND_THEN = (
+    b"\x03", b"\x07", b"\x0a", b"\x02\x02\x00", b"\x02\x0c\x00\x0b\x00\x2c\x00", b"\x06\x31",
+    b"\x09\x08",
+)  # fmt: skip
 
 # Requests in turn: which PIDs share one (so share one stamp) and how often each is sent.
 REQUESTS: tuple[tuple[tuple[int, ...], float], ...] = (
@@ -20,6 +25,7 @@ REQUESTS: tuple[tuple[tuple[int, ...], float], ...] = (
     ((0x07, 0x05, 0x0F, 0x03, 0x65), 1.0),
     ((0x45, 0x4C, 0x42, 0x1F), 2.0),
     ((0x33, 0x46, 0x01, 0x41, 0x1C, 0x51), 20.0),
+    ((0x21, 0x2F, 0x30, 0x31, 0x4D, 0x4E), 20.0),
 )
 
 
@@ -56,8 +62,8 @@ class Wire:
                     yield from self._ask(bytes((0x01, *pids)), raws)
             if now_ms >= codes_ms:
                 codes_ms = now_ms + CODES_EVERY_MS
-                for service in (0x03, 0x07, 0x0A):
-                    yield from self._ask(bytes((service,)), raws)
+                for request in NOW_AND_THEN:
+                    yield from self._ask(request, raws)
             now_ms += self._poll_s * 1000.0
 
     def _opening(self, now_ms: float, raws: Sequence[dict[str, int]]) -> Iterator[str]:
