@@ -176,7 +176,7 @@ def test_the_json_says_the_same() -> None:
     assert every["egr_pct"]["every_s"] == pytest.approx(0.2, rel=0.5)
     assert every["egr_pct"]["needed"] and every["egr_pct"]["wanted_s"] == 0.2
     (code,) = plain["codes"]
-    assert (code["unit"], code["code"], code["kinds"]) == ("7E8", "P0401", ["confirmed"])
+    assert (code["unit"], code["code"], code["seen"]) == ("7E8", "P0401", {"confirmed": 1})
     (frame,) = plain["freeze_frames"]
     assert frame == {
         "unit": "7E8", "code": "P0401",

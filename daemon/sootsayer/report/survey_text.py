@@ -9,6 +9,7 @@ from typing import Any
 from sootsayer.judge.codes import MonitorResult
 from sootsayer.judge.visibility import CODES, Addition, LinkSight
 from sootsayer.report.channel_words import label_of, sensor_for
+from sootsayer.report.codes import readiness_json, result_json, sight_json
 from sootsayer.report.survey import ChannelGot, Survey, UnitFound
 from sootsayer.report.vehicle_file import masked_vin
 from sootsayer.units import say_count
@@ -225,34 +226,10 @@ def survey_json(survey: Survey) -> dict[str, Any]:
         ],
         "unanswered": list(survey.unanswered),
         "codes_asked": survey.codes_asked,
-        "codes": [
-            {"unit": c.unit, "code": c.code, "name": c.name, "link": c.link,
-             "kinds": list(c.seen)}
-            for c in survey.codes
-        ],
+        "codes": [sight_json(sight) for sight in survey.codes],
         "freeze_frames": [
             {"unit": f.unit, "code": f.code, "values": dict(f.values)} for f in survey.frames
         ],
         "monitor_results": [result_json(result) for result in survey.results],
-        "readiness": readiness_json(survey),
-    }  # fmt: skip
-
-
-def result_json(result: MonitorResult) -> dict[str, Any]:
-    return {
-        "control_unit": result.control_unit, "monitor": f"{result.monitor:02X}",
-        "test": f"{result.test:02X}", "value": result.value, "least": result.least,
-        "greatest": result.greatest, "unit": result.unit, "passed": result.passed,
-        "margin_pct": result.margin_pct, "recirculation": result.recirculation,
-    }  # fmt: skip
-
-
-def readiness_json(survey: Survey) -> dict[str, Any] | None:
-    status = survey.readiness.since_cleared
-    if status is None:
-        return None
-    return {
-        "lamp_on": status.lamp_on, "codes": status.codes,
-        "recirculation_supported": status.egr_supported,
-        "recirculation_complete": status.egr_complete,
+        "readiness": readiness_json(survey.readiness)["since_cleared"],
     }  # fmt: skip

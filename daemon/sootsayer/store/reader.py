@@ -203,6 +203,14 @@ class ArchiveReader:
             _span(start_ms, end_ms),
         )
 
+    def looks(self, start_ms: int | None = None, end_ms: int | None = None) -> list[CodesRead]:
+        """Every completed look for codes with ``start < t <= end``, also those that found none."""
+        return self._values(
+            CodesRead,
+            "SELECT * FROM code_look WHERE t_ms > ? AND t_ms <= ? ORDER BY t_ms, id",
+            _span(start_ms, end_ms),
+        )
+
     def identities(self) -> list[Identity]:
         """What each control unit and adapter last said of itself."""
         return self._values(
