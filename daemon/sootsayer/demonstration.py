@@ -77,7 +77,8 @@ def live_plan(
 
     plan = watch_plan(settings, "emulated adapter", archive, CAR, must_exist=False)
     if stream:
-        return dataclasses.replace(plan, sources={"stream": _stream_maker(story, stack)})
+        sources: dict[str, Callable[[LogClock], Source]] = {"stream": _stream_maker(story, stack)}
+        return dataclasses.replace(plan, sources=sources, port="emulated stream")
     return dataclasses.replace(plan, sources={"adapter": make_source})
 
 

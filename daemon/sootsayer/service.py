@@ -25,7 +25,17 @@ from sootsayer.live.intake import Asked, Intake, Taken
 from sootsayer.live.judging import Judging, Pipeline
 from sootsayer.live.keeping import Keeping
 from sootsayer.live.source_thread import Source, SourceThread
-from sootsayer.model import Changes, Gap, Mark, Reading, SootsayerError, SourceState, SourceStatus
+from sootsayer.live.thinning import Thinning
+from sootsayer.model import (
+    Changes,
+    Gap,
+    Mark,
+    Reading,
+    SootsayerError,
+    SourceEvent,
+    SourceState,
+    SourceStatus,
+)
 from sootsayer.notify import Notifier
 from sootsayer.settings import Settings
 from sootsayer.sources.batching import BatchBuilder
@@ -94,6 +104,7 @@ class _Session:
         self._notifier = plan.notifier
         self._builder = BatchBuilder()
         self._first_source = next(iter(plan.sources), "")
+        self._thinning = Thinning(int(self._settings.parked_s * 1000))
         stored_upto_ms = archive.upto_ms
         synchronised = Path(plan.settings.clock.synchronised_file)
         offset_ms = archive.begin_boot(boot_id(), boottime_ms(), wall_ms(), synchronised.exists())
@@ -187,6 +198,8 @@ class _Session:
     def _accept(self, taken: Taken) -> None:
         for source, event in taken.events:
             beside = source != self._first_source
+            if beside and self._is_too_much(source, event):
+                continue
             if isinstance(event, Mark):
                 self._archive.mark(event)
             elif isinstance(event, Reading) and not beside:
@@ -204,6 +217,11 @@ class _Session:
             self._keep_gap(taken.lost)
         if self._builder.late:
             self._health.counters["replies_stamped_late"] = self._builder.late
+
+    def _is_too_much(self, source: str, event: SourceEvent) -> bool:
+        """Whether it is one of the many readings beside a parked car that are not kept."""
+        resting = self._health.state == SourceState.KEY_OFF
+        return isinstance(event, Reading) and not self._thinning.keeps(source, event.t_ms, resting)
 
     def _unsaved(self, t_ms: int) -> None:
         if self._unsaved_since_ms is None or t_ms < self._unsaved_since_ms:

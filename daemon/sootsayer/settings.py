@@ -58,6 +58,7 @@ class RecorderSettings:
     queue_readings: int = _within(100, 10_000_000)
     save_state_s: float = _within(10, 86_400)
     gap_s: float = _within(1, 600)
+    parked_s: float = _within(0, 3600)
     retry_first_s: float = _within(0.05, 60)
     retry_longest_s: float = _within(0.05, 3600)
 

@@ -16,6 +16,7 @@ from sootsayer.demo.control_unit import Moment
 from sootsayer.demo.encoding import CONSTANT_COUNTS
 from sootsayer.demo.stream import EmulatedStream
 from sootsayer.live.health import Health
+from sootsayer.live.thinning import Thinning
 from sootsayer.model import Mark, Reading, Sample, Scaling, SootsayerError, SourceEvent, SourceState
 from sootsayer.model import SourceStatus as Status
 from sootsayer.service import Recorder
@@ -200,6 +201,54 @@ def test_trouble_of_a_sensor_is_told_beside_the_state(tmp_path: Path) -> None:
     note = health.as_json(10)
     assert note["reason"] == "40 channels" and note["last_reading_ms"] is None
     assert note["readings_per_s"] == {"sensor v": 1.0}
+
+
+def test_while_the_car_rests_one_reading_in_ten_seconds_is_kept() -> None:
+    thinning = Thinning(10_000)
+    kept = [t_ms for t_ms in range(0, 30_000, 500) if thinning.keeps("a", t_ms, True)]
+    assert kept == [0, 10_000, 20_000]
+    assert all(thinning.keeps("a", t_ms, False) for t_ms in range(30_000, 31_000, 100))
+    assert thinning.keeps("b", 30_100, True) and not thinning.keeps("a", 31_000, True)
+    assert all(Thinning(0).keeps("a", t_ms, True) for t_ms in (1, 1, 2))
+
+
+def test_sensors_of_a_parked_car_are_thinned_in_the_archive(
+    settings: Settings, tmp_path: Path, until: Until, in_background: InBackground
+) -> None:
+    archive = tmp_path / "archive.db"
+    plan = watch_plan(settings, "/dev/x", archive, Vehicle.unknown(), must_exist=False)
+    off = threading.Event()
+
+    def key_off(now_ms: int) -> SourceEvent:
+        return Status(now_ms, "adapter", SourceState.KEY_OFF, "key off")
+
+    def after_key_off(now_ms: int) -> SourceEvent:
+        off.wait(20)
+        return reading("sensor", "egr_contact", 0)(now_ms)
+
+    car = Script(key_off)
+    sensor = Script(after_key_off, *(reading("sensor", "egr_contact", 0) for _ in range(50)))
+    plan = dataclasses.replace(plan, sources={"adapter": car, "sensor x": sensor})
+    recorder = Recorder(plan)
+    thread = in_background(recorder.run)
+
+    def state() -> object:
+        reader = begun(archive)
+        return reader and (reader.state("health") or {}).get("state")
+
+    try:
+        until(lambda: state() == "key off", "key off is known")
+        off.set()
+        until(
+            lambda: (reader := begun(archive)) and reader.series("egr_contact", 0, 2**60),
+            "a reading is kept",
+        )
+    finally:
+        off.set()
+        recorder.stop()
+        thread.join(20)
+    (series,) = ArchiveReader(archive).series("egr_contact", 0, 2**60)
+    assert len(series.raw) == 1
 
 
 # ---------------------------------------------------------------- the plan
