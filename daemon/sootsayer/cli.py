@@ -46,6 +46,10 @@ def commands() -> None:
 @commands.command()
 @click.option("--port", help="Serial port, e.g. /dev/ttyUSB0; none: only added sensors.")
 @click.option("--stream", type=FILE, help="Definition of a serial stream spoken at the port.")
+@click.option("--can", metavar="CHANNEL", help="Read a CAN interface instead, e.g. can0.")
+@click.option("--can-interface", type=click.Choice(["socketcan", "virtual", "udp_multicast"]),
+              help="Its kind [default: socketcan].")  # fmt: skip
+@click.option("--listen-only", is_flag=True, help="CAN: send nothing, read another tester's talk.")
 @archive_option
 @vehicle_option
 @config_option
@@ -53,16 +57,28 @@ def commands() -> None:
 def watch(
     port: str | None,
     stream: Path | None,
+    can: str | None,
+    can_interface: str | None,
+    listen_only: bool,
     archive: Path | None,
     vehicle: Path | None,
     config: Path | None,
     wait: bool,
 ) -> None:
-    """Record through a serial adapter, or a stream of older cars, until stopped."""
-    from sootsayer.settings import load_settings
+    """Record through an adapter, a CAN interface or a stream of older cars until stopped."""
+    from sootsayer.settings import CanChoice, load_settings
     from sootsayer.watching import watch_plan
 
+    if can and (port or stream):
+        raise click.UsageError("--can reads the car without an adapter; leave --port out")
     settings = load_settings(config)
+    chosen = CanChoice(
+        can or ("" if port or stream else settings.can.channel),
+        can_interface or settings.can.interface,
+        listen_only or settings.can.listen_only,
+    )
+    if (can_interface or listen_only) and not chosen.channel:
+        raise click.UsageError("--can-interface and --listen-only need --can CHANNEL")
     plan = watch_plan(
         settings,
         port=port or settings.adapter.port,
@@ -70,6 +86,7 @@ def watch(
         vehicle=_vehicle(vehicle, settings),
         must_exist=not wait,
         stream=stream,
+        can=chosen if chosen.channel else None,
     )
     _log_to_stderr()
     from sootsayer.service import Recorder

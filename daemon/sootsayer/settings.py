@@ -81,6 +81,15 @@ class DashboardSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class CanChoice:
+    """A CAN interface to read the car at, as python-can names it. ``channel`` "": none."""
+
+    channel: str
+    interface: str
+    listen_only: bool
+
+
+@dataclass(frozen=True, slots=True)
 class StreamFileSettings:
     file: str
 
@@ -109,6 +118,7 @@ class Settings:
     control: ControlSettings
     dashboard: DashboardSettings
     stream: StreamFileSettings
+    can: CanChoice
     sensors: SensorsSettings
 
 
@@ -192,9 +202,9 @@ def _build(tables: Mapping[str, Mapping[str, Any]], path: Path) -> Settings:
 
 
 def _checked(value: Any, wanted: type, limits: Mapping[str, Any], where: str) -> Any:
-    words = {str: "text in quotes", int: "a whole number", float: "a number"}
+    words = {str: "text in quotes", int: "a whole number", float: "a number", bool: "true or false"}
     fitting = (int, float) if wanted is float else (wanted,)
-    if isinstance(value, bool) or not isinstance(value, fitting):
+    if isinstance(value, bool) != (wanted is bool) or not isinstance(value, fitting):
         raise SootsayerError(f"settings file {where} = {value!r} is not {words[wanted]}")
     if limits and not limits["least"] <= value <= limits["most"]:
         raise SootsayerError(

@@ -1,4 +1,4 @@
-"""Puts the recorder together for one car: an adapter or a serial stream, and added sensors."""
+"""Puts the recorder together for one car: adapter, CAN or serial stream, and added sensors."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from sootsayer.model import SootsayerError
 from sootsayer.notify import Notifier
 from sootsayer.pipeline import Pipeline
 from sootsayer.service import Plan
-from sootsayer.settings import Settings, control_socket_path
+from sootsayer.settings import CanChoice, Settings, control_socket_path
 from sootsayer.sources.serial_adapter import SerialSource
 from sootsayer.vehicle import Vehicle
 
@@ -30,6 +30,7 @@ def watch_plan(
     stream: Path | None = None,
     environ: Mapping[str, str] = os.environ,
     make_clock: Callable[[int], LogClock] = LogClock,
+    can: CanChoice | None = None,
 ) -> Plan:
     """A plan for `sootsayer.service.Recorder`.
 
@@ -37,9 +38,11 @@ def watch_plan(
     ``must_exist`` a device that is not there is refused with SootsayerError: at a keyboard it
     is a misspelling, under systemd it is a car without its adapter, which is waited for.
     ``NO_PORT``: only the sensors of the settings are read. ``stream``: the definition of a serial
-    stream that is spoken at the port.
+    stream that is spoken at the port. ``can``: the interface at which the car is read instead.
     """
-    sources = _sources(settings, port, stream)
+    if can is not None:
+        port = NO_PORT
+    sources = _sources(settings, port, stream, can)
     if port != NO_PORT and must_exist and "://" not in port and not Path(port).is_char_device():
         raise SootsayerError(
             f"port {port or '(none)'} does not exist or is no serial port; plug the adapter in "
@@ -56,7 +59,7 @@ def watch_plan(
         make_pipeline=make_pipeline,
         settings=settings,
         fingerprint=fingerprint(vehicle),
-        port=port,
+        port=port if can is None else can.channel,
         control=control_socket_path(settings, environ, archive),
         notifier=Notifier.from_environment(environ),
         make_clock=make_clock,
@@ -64,12 +67,14 @@ def watch_plan(
 
 
 def _sources(
-    settings: Settings, port: str, stream: Path | None
+    settings: Settings, port: str, stream: Path | None, can: CanChoice | None
 ) -> dict[str, Callable[[LogClock], Source]]:
     """Makers by name: what reads the car first, then the sensors beside it."""
     sources: dict[str, Callable[[LogClock], Source]] = {}
     if port != NO_PORT:
         sources |= _at_port(port, stream or _named(settings.stream.file))
+    if can is not None:
+        sources |= _at_can(can)
     if settings.sensors.stated:
         from sootsayer.sources.sensors.making import sensor_sources
 
@@ -89,6 +94,18 @@ def _at_port(port: str, stream: Path | None) -> dict[str, Callable[[LogClock], S
 
     table = load_stream(stream)
     return {"stream": lambda clock: StreamSource(port, table, clock)}
+
+
+def _at_can(can: CanChoice) -> dict[str, Callable[[LogClock], Source]]:
+    from sootsayer.sources.can_opening import interface_of
+    from sootsayer.sources.can_source import CanSource
+
+    interface_of(can.interface, can.channel)  # a misspelt kind is told before anything starts
+
+    def make(clock: LogClock) -> Source:
+        return CanSource(can.channel, can.interface, clock, listen_only=can.listen_only)
+
+    return {"can": make}
 
 
 def _named(file: str) -> Path | None:
