@@ -75,6 +75,10 @@ def test_the_shipped_example_is_sound() -> None:
         (lambda s: message(s).update(request="5A 22"), "too short"),
         (lambda s: message(s).pop("period_s"), "'period_s' is missing"),
         (lambda s: s["message"].append(copy.deepcopy(message(s))), "begin alike (5A 37 01)"),
+        (
+            lambda s: s["message"].append(copy.deepcopy(message(s)) | {"id": "5B"}),
+            "two messages have the same name",
+        ),
         (lambda s: s.update(message=[]), "message must be one or more tables"),
         (lambda s: s["frame"].update(kind="framed"), "kind = 'framed'; choose one of counted"),
         (lambda s: s["frame"].update(checksum="crc"), "checksum = 'crc'; choose one of zero-sum"),

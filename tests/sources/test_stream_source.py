@@ -335,3 +335,31 @@ def test_a_file_that_is_none_is_told(tmp_path: Path, text: str) -> None:
         load_stream(path)
     with pytest.raises(SootsayerError, match="cannot be read"):
         load_stream(tmp_path / "missing.toml")
+
+
+def test_chatter_of_another_message_is_no_reply(
+    line: Line, listen: Callable[..., Collector], example: StreamTable
+) -> None:
+    """It is read, and the unit that was asked still counts as silent."""
+    chatter = replace(example.messages[0], name="chatter", head=b"\x6b\x37\x01", request=b"")
+    table = replace(example, messages=(*example.messages, chatter), reply_ms=50)
+    master, port = line
+    body = bytes.fromhex("6B 37 01") + bytes(22)
+    stop = threading.Event()
+
+    def talk() -> None:
+        while not stop.wait(0.05):
+            os.write(master, body + bytes((-sum(body) & 0xFF,)))
+
+    thread = threading.Thread(target=talk)
+    thread.start()
+    try:
+        collector = listen(port, table)
+        collector.wait_channel("rpm")
+        status = collector.wait(
+            lambda e: isinstance(e, SourceStatus) and e.counters.get(MISSED, 0) >= 2
+        )
+        assert isinstance(status, SourceStatus) and status.state is SourceState.KEY_OFF
+    finally:
+        stop.set()
+        thread.join()

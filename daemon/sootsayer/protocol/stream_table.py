@@ -272,6 +272,8 @@ def _check_apart(top: Table, messages: tuple[Message, ...]) -> None:
                     "for the other; keep one"
                 )
     seen: dict[str, str] = {}
+    if len({message.name for message in messages}) < len(messages):
+        raise top.wrong("two messages have the same name; names must differ")
     for place, row in _all_rows(messages):
         for name in {row.name, row.channel}:
             if name in seen and seen[name] != place:

@@ -23,10 +23,14 @@ NOT_BELIEVED = "stream reading out of limits"
 
 
 class StreamDecoder:
-    """Readings carry the stamp at which the last byte of their frame was fed."""
+    """Readings carry the stamp at which the last byte of their frame was fed.
+
+    ``heard``: whole frames so far, by the name of their message.
+    """
 
     def __init__(self, table: StreamTable, counters: Counter[str] | None = None) -> None:
         self.counters: Counter[str] = Counter() if counters is None else counters
+        self.heard: Counter[str] = Counter()
         self._table = table
         self._waiting = bytearray()
         self._echo = b""  # of our own request, still to come
@@ -119,6 +123,7 @@ class StreamDecoder:
 
     def _whole(self, message: Message, frame: bytes) -> list[Reading]:
         self.counters[FRAMES] += 1
+        self.heard[message.name] += 1
         body = frame[len(message.head) : len(message.head) + message.data_bytes]
         samples: list[Sample] = []
         for row in message.rows:

@@ -27,7 +27,7 @@ from sootsayer.model import (
     SourceStatus,
 )
 from sootsayer.protocol.stream_table import Message, StreamTable, stream_from
-from sootsayer.protocol.streams import FRAMES, StreamDecoder
+from sootsayer.protocol.streams import StreamDecoder
 from sootsayer.sources.allow import ForbiddenError, StreamPort, Tap, check_stream_request
 from sootsayer.sources.key_off import Pauses
 from sootsayer.units import MS_PER_S
@@ -181,20 +181,19 @@ class StreamSource:
             self._count_now_and_then()
 
     def _one_exchange(self, port: StreamPort, message: Message) -> bool:
-        """Whether a frame came within the time for a reply."""
-        before = self._decoder.counters[FRAMES]
-        if not self._until_silent(port):
+        """Whether this message came within the time for a reply; others may come meanwhile."""
+        before = self._decoder.heard[message.name]
+        if self._until_silent(port):
+            port.send(message.request)
+            self._decoder.sent(message.request)
+            reply = Deadline(self._table.reply_ms / MS_PER_S)
+            while not reply.passed() and self._decoder.heard[message.name] == before:
+                self._take(port)
+        else:
             self._decoder.counters[BUSY_LINE] += 1
-            return self._decoder.counters[FRAMES] > before
-        port.send(message.request)
-        self._decoder.sent(message.request)
-        reply = Deadline(self._table.reply_ms / MS_PER_S)
-        while not reply.passed():
-            self._take(port)
-            if self._decoder.counters[FRAMES] > before:
-                return True
-        self._tell_readings(self._decoder.pause())
-        return self._decoder.counters[FRAMES] > before
+        if self._decoder.heard[message.name] == before:
+            self._tell_readings(self._decoder.pause())
+        return self._decoder.heard[message.name] > before
 
     def _until_silent(self, port: StreamPort) -> bool:
         """Wait for a pause in which to ask; False when the line never became silent."""
