@@ -62,7 +62,7 @@ function gasPanel(openings) {
   const tops = openings.flatMap((o) => [o.flow_g_s + 2 * (o.flow_sd_g_s ?? 0), (o.due_g_s ?? 0) + 2 * (o.flow_sd_g_s ?? 0)]);
   const lows = openings.map((o) => o.flow_g_s - 2 * (o.flow_sd_g_s ?? 0));
   return {
-    title: "Gas taken in, g/s",
+    title: "Gas, as air it displaces, g/s",
     unit: "g/s",
     floor: Math.min(0, ...lows),
     least: Math.max(1, ...tops),
