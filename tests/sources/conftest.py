@@ -61,6 +61,7 @@ class TinyAdapter:
         self.port = folder / "adapter"
         self.volts = 14.1
         self.ignition = True
+        self.line: bool | None = None  # what the ignition line says, None: has none
         self.max_pids = 6
         self.refuses: frozenset[str] = frozenset()
         self.car: dict[int, bytes] = {pid: bytes.fromhex(text) for pid, text in CAR.items()}
@@ -135,6 +136,8 @@ class TinyAdapter:
             return "?"
         if line == "ATRV":
             return f"{self.volts:.1f}V"
+        if line == "ATIGN":
+            return "?" if self.line is None else "ON" if self.line else "OFF"
         if line in ("ATZ", "ATI"):
             return "\r\rTINY V1.0"
         if line == "ATDPN":

@@ -121,6 +121,16 @@ def test_a_line_that_never_changes_tells_nothing() -> None:
 
 
 def test_the_line_wakes_where_it_was_off_before() -> None:
-    rest = Rest(serial_settings())
-    assert rest.started(12.4, False) == "" and rest.sees
+    key = watch(12.4)
+    key.ignition_line(True)
+    rest = Rest(serial_settings(), key.line_tells)
+    assert rest.started(None, False) == "" and rest.sees
     assert rest.started(12.4, True) == "ignition line went on"
+
+
+def test_a_line_that_was_never_on_is_not_waited_for() -> None:
+    """Without a voltage the car would never be asked again."""
+    key = watch(None)
+    key.ignition_line(False)
+    rest = Rest(serial_settings(), key.line_tells)
+    assert rest.started(None, False) == "" and not rest.sees

@@ -204,6 +204,47 @@ def test_without_a_voltage_the_car_is_asked_seldom(
     collector.wait_channel("egr_pct")
 
 
+def test_the_ignition_line_stops_and_wakes_where_there_is_no_voltage(
+    adapter: TinyAdapter, start: Start
+) -> None:
+    adapter.refuses, adapter.line = frozenset({"ATRV"}), True
+    collector = start(rate=40.0)
+    collector.wait_channel("egr_pct")
+    with adapter.changed:
+        adapter.car[0x0C] = b"\0\0"
+    collector.wait(
+        lambda e: (
+            isinstance(e, Reading) and any(s.channel == "rpm" and not s.raw for s in e.samples)
+        )
+    )
+    with adapter.changed:
+        adapter.line = False  # it still answers, as in the seconds after key-off
+    status = collector.wait_state(SourceState.KEY_OFF)
+    assert status.reason == "ignition line went off, voltage unknown"
+    off = len(adapter.heard)
+    adapter.wait_heard(lambda heard: heard[off:].count("ATIGN") >= 4)
+    with adapter.changed:
+        assert set(adapter.heard[off:]) <= {"ATRV", "ATIGN", "ATPC"}
+        adapter.line, adapter.car[0x0C] = True, b"\x1a\xf8"
+    seen = len(collector.events)
+    collector.wait_channel("egr_pct", seen)
+    assert collector.wait_state(SourceState.CONNECTING, seen).reason == "ignition line went on"
+
+
+def test_a_line_that_nobody_connected_is_not_waited_for(adapter: TinyAdapter, start: Start) -> None:
+    adapter.refuses, adapter.line = frozenset({"ATRV"}), False
+    collector = start(rate=40.0)
+    collector.wait_channel("egr_pct")
+    with adapter.changed:
+        adapter.ignition = False
+    collector.wait_state(SourceState.KEY_OFF)
+    before = len(adapter.requests())
+    adapter.wait_heard(lambda heard: heard[before:].count("0100") >= 2)
+    with adapter.changed:
+        adapter.ignition = True
+    collector.wait_channel("egr_pct", len(collector.events))
+
+
 # ---------------------------------------------------------------- quirks and trouble
 
 

@@ -49,6 +49,11 @@ class KeyWatch:
         self._line_off = self._line_was_on and on is False
 
     @property
+    def line_tells(self) -> bool:
+        """Whether the line has been on with this car, so that its being off is no broken wire."""
+        return self._line_was_on
+
+    @property
     def _stopped(self) -> bool:
         """Engine speed was nought when it was last heard of."""
         return self._stopped_since_ms is not None
@@ -88,10 +93,14 @@ class KeyWatch:
 
 
 class Rest:
-    """Follows voltage and ignition line while nothing is asked of the car."""
+    """Follows voltage and ignition line while nothing is asked of the car.
 
-    def __init__(self, settings: SerialSettings) -> None:
+    ``line_tells``: the line was on while the car was awake.
+    """
+
+    def __init__(self, settings: SerialSettings, line_tells: bool = False) -> None:
         self._settings = settings
+        self._line_tells = line_tells
         self._lowest: float | None = None
         self._line_was_off = False
 
@@ -118,7 +127,7 @@ class Rest:
     @property
     def sees(self) -> bool:
         """Whether anything has been seen that could tell of a start."""
-        return self._lowest is not None or self._line_was_off
+        return self._lowest is not None or (self._line_tells and self._line_was_off)
 
 
 class Pauses:

@@ -162,6 +162,7 @@ class SerialSource:
             car = talk.drive(find_car())
             watch = KeyWatch(self._settings)
             watch.volts = talk.drive(read_voltage()) or adapter.volts
+            watch.ignition_line(self._line(talk))
             if isinstance(car, NoCar):
                 self._without_car(talk, watch, car)
             else:
@@ -182,13 +183,13 @@ class SerialSource:
         finally:
             self._known = _Known(adapter.version, car, interview.works)
         if reason:
-            self._lie_down(talk, reason)
+            self._lie_down(talk, watch, reason)
         else:
             self._without_car(talk, watch, NoCar.SILENT)
 
     def _without_car(self, talk: Conversation, watch: KeyWatch, why: NoCar) -> None:
         if why is NoCar.SILENT and not watch.charging:
-            self._lie_down(talk, watch.unanswered())
+            self._lie_down(talk, watch, watch.unanswered())
             return
         self._close_protocol(talk)
         self._say(SourceState.SILENT, str(why))
@@ -209,9 +210,9 @@ class SerialSource:
 
     # ------------------------------------------------------------ key off
 
-    def _lie_down(self, talk: Conversation, reason: str) -> None:
+    def _lie_down(self, talk: Conversation, watch: KeyWatch, reason: str) -> None:
         """From here on nothing is sent to the car."""
-        self._rest = Rest(self._settings)
+        self._rest = Rest(self._settings, watch.line_tells)
         self._close_protocol(talk)
         self._say(SourceState.KEY_OFF, reason)
 
@@ -220,8 +221,11 @@ class SerialSource:
         t_ms = self._clock.now_ms()
         volts = talk.drive(read_voltage())
         self._voltage(t_ms, volts)
-        line_on = talk.drive(read_ignition()) if self._has_line else None
-        return rest.started(volts, line_on)
+        return rest.started(volts, self._line(talk))
+
+    def _line(self, talk: Conversation) -> bool | None:
+        """What the ignition line says, None where the adapter does not tell."""
+        return talk.drive(read_ignition()) if self._has_line else None
 
     def _rest_until_started(self, talk: Conversation, rest: Rest) -> None:
         """Look ever more seldom at what the adapter tells by itself.
