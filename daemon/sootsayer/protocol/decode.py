@@ -94,10 +94,7 @@ class ReplyDecoder:
             case 0x42:
                 return self._freeze_frame(t_ms, unit, payload)
             case 0x46:
-                samples, even = monitor_tests.test_samples(payload[1:])
-                if not even and len(payload) != 6:  # six bytes: a bitmap of monitors
-                    self._trouble(Trouble.TRUNCATED)
-                return self._reading(t_ms, unit, samples)
+                return self._tests(t_ms, unit, payload[1:])
             case 0x49:
                 return self._vehicle_words(t_ms, unit, payload)
             case 0x7F:
@@ -166,6 +163,14 @@ class ReplyDecoder:
             words = f"{value:.6g} {sample.scaling.unit}".strip()
             events += self._say(t_ms, unit, f"freeze {sample.channel}", words)
         return events
+
+    def _tests(self, t_ms: int, unit: str, body: bytes) -> list[SourceEvent]:
+        if len(body) == monitor_tests.OLDER_BYTES:
+            return self._reading(t_ms, unit, monitor_tests.older_samples(body))
+        samples, even = monitor_tests.test_samples(body)
+        if not even and len(body) != 5:  # five bytes: a bitmap of monitors
+            self._trouble(Trouble.TRUNCATED)
+        return self._reading(t_ms, unit, samples)
 
     def _vehicle_words(self, t_ms: int, unit: str, payload: bytes) -> list[SourceEvent]:
         if len(payload) < 4:

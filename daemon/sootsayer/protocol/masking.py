@@ -12,7 +12,9 @@ from sootsayer.protocol.headers import LinkKind, crc_j1850, kind_seen_in, sum_ch
 ASKS_NUMBER = "0902"
 REPLY = b"\x49\x02"
 _PIECE = re.compile(r"([0-9A-F]):([0-9A-F]*)\Z")
-_DIGITS = re.compile(r"[0-9A-F]+\Z")
+_DIGITS = re.compile(r"[0-9A-F]+")
+_SHORT = 8  # digits; fewer hold nothing of the number, and remarks may begin like digits
+_CAPITALS = str.maketrans("abcdef", "ABCDEF")
 _FIRST_CAN_DIGITS = 10  # two length bytes, then service, item and count
 _KEPT_UNKNOWN = 6
 
@@ -24,7 +26,7 @@ def masked(stream: bytes) -> bytes:
 
 
 def _line(line: str) -> str:
-    digits = re.sub(r"[\s\0]", "", line).upper()
+    digits = re.sub(r"[ \t\0\r\n]", "", line).translate(_CAPITALS)
     hidden = iter(_hidden(digits))
     return "".join(char if char in " \t\0\r\n" else next(hidden, "") for char in line)
 
@@ -35,8 +37,11 @@ def _hidden(digits: str) -> str:
     if piece:
         keep = 2 + (_KEPT_UNKNOWN if piece[1] == "0" and piece[2].startswith("4902") else 0)
         return _filled(digits, keep)
-    if not _DIGITS.match(digits) or digits == ASKS_NUMBER:
+    run = _DIGITS.match(digits)
+    if run is None or run.end() < _SHORT:
         return digits
+    if run.end() < len(digits):  # a remark stands behind them
+        return _hidden(run[0]) + digits[run.end() :]
     kind = kind_seen_in(digits)
     if kind is None:
         return _filled(digits, _KEPT_UNKNOWN)

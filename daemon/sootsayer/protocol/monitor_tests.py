@@ -1,10 +1,13 @@
-"""J1979 service 06 on CAN: results of the monitors' own tests, with their limits.
+"""J1979 service 06: results of the monitors' own tests, with their limits.
 
 Each record is nine bytes: monitor, test, kind of value, value, least, greatest. Pass means
 least <= value <= greatest. Value and limits become three channels, for instance
 ``mid31_tid80``, ``mid31_tid80_min`` and ``mid31_tid80_max``; value = least = greatest = 0 means
 that the test has not run since codes were cleared and gives nothing.
-Monitors 31 to 34 are recirculation, banks 1 to 4. Source of the kinds: SAE J1979 appendix E.
+Monitors 31 to 34 are recirculation, banks 1 to 4.
+On the older links a test has one limit, and its number and scale are the maker's: the bare
+integers become ``tid05_c01`` (test and component) and ``tid05_c01_max`` or ``_min``.
+Source of the kinds: SAE J1979 appendix E.
 """
 
 from __future__ import annotations
@@ -15,6 +18,9 @@ from types import MappingProxyType
 from sootsayer.model import Sample, Scaling
 
 RECORD_BYTES = 9
+OLDER_BYTES = 6  # test, kind of limit, value, limit; no length that CAN's records could have
+NO_KIND = 0xFF  # stands for the kind of limit in a bitmap of supported tests
+LEAST_BIT, COMPONENT_BITS = 0x80, 0x7F
 EGR_MONITORS = range(0x31, 0x35)
 
 
@@ -86,3 +92,49 @@ def test_samples(body: bytes) -> tuple[tuple[Sample, ...], bool]:
     for at in range(0, whole, RECORD_BYTES):
         samples += _record(body[at : at + RECORD_BYTES])
     return tuple(samples), whole == len(body)
+
+
+SIGNED_KINDS = 0x80  # from here on kinds of value are signed (SAE J1979 appendix E)
+
+
+def unlimited(scaling: Scaling, least: int, greatest: int) -> tuple[int | None, int | None]:
+    """Raw limits, None for one that limits nothing, being the end of its kind's range."""
+    signed = int(scaling.name.removeprefix("uas"), 16) >= SIGNED_KINDS
+    lowest, highest = (-0x8000, 0x7FFF) if signed else (0, 0xFFFF)
+    return (None if least == lowest else least), (None if greatest == highest else greatest)
+
+
+def margin_pct(value: float, least: float | None, greatest: float | None) -> float | None:
+    """Distance to the nearest limit in % of the room there is, negative outside.
+
+    Room is what lies between the limits, or the limit's own size where there is one only.
+    """
+    rooms = []
+    if least is not None:
+        rooms.append(value - least)
+    if greatest is not None:
+        rooms.append(greatest - value)
+    if not rooms:
+        return None
+    if least is not None and greatest is not None:
+        whole = greatest - least
+    else:
+        whole = abs(least if least is not None else greatest or 0.0)
+    nearest = min(rooms)
+    if whole <= 0:
+        return 0.0 if nearest == 0 else -100.0 if nearest < 0 else 100.0
+    return 100 * nearest / whole
+
+
+OLDER = Scaling("test16", 1.0, 0.0, "")  # the maker's scale is not told
+
+
+def older_samples(body: bytes) -> tuple[Sample, ...]:
+    """The two samples of an older link's six bytes after the service; none of a bitmap."""
+    test, kind = body[0], body[1]
+    if kind == NO_KIND and test % 0x20 == 0:
+        return ()
+    name = f"tid{test:02x}_c{kind & COMPONENT_BITS:02x}"
+    limit = "min" if kind & LEAST_BIT else "max"
+    value, bound = (int.from_bytes(body[at : at + 2], "big") for at in (2, 4))
+    return Sample(name, value, OLDER), Sample(f"{name}_{limit}", bound, OLDER)

@@ -27,7 +27,7 @@ ASK_KIND = "ATDPN"
 FORGETS_KIND = frozenset({"ATZ", "ATD", "ATWS", "ATSP0"})
 _TURN = re.compile(r"(?:(\d{1,9}(?:\.\d{1,6})?) )?([<>])(?: (.*))?\Z")
 _FACT = re.compile(r"# ([a-z][a-z ]{0,29}): (.*)")
-_ESCAPES = {0x0D: "\\r", 0x0A: "\\n", 0x00: "\\0", 0x5C: "\\\\"}
+_ESCAPES = {0x0D: "\\r", 0x0A: "\\n", 0x5C: "\\\\"}  # NUL as \\0 would swallow digits behind it
 
 
 @dataclass(slots=True)

@@ -26,6 +26,10 @@ from sootsayer.protocol.vehicle_words import (
 CODES, FREEZE, TESTS, WORDS = (0x07, 0x03, 0x0A), 0x02, 0x06, 0x09
 WORDS_ALL = bytes((WORDS, 0x00))
 TESTS_FROM_21 = bytes((TESTS, 0x20))  # the bitmap in which recirculation's monitors stand
+# On older links tests have numbers of the maker's choice, so all are asked for; but see packing
+# for why no request may end in one of these two.
+OLDER_TESTS = bytes((TESTS, 0x00))
+NEVER_ASKED = frozenset({0x04, 0x08, 0x20})
 FROZEN_CODE = bytes((FREEZE, 0x02, 0x00))
 FREEZE_BASES = (0x00, 0x20)
 # What was so when the code was set. Load stands first, it never ends a request (see packing).
@@ -65,8 +69,7 @@ class Questions:
             self._add(bytes((service,)), clocks.codes_ms)
         self._add(WORDS_ALL)
         self._add(FROZEN_CODE)
-        if is_can:
-            self._add(TESTS_FROM_21)
+        self._add(TESTS_FROM_21 if is_can else OLDER_TESTS)
 
     def due(self, now_ms: int) -> bytes | None:
         """The request that has waited longest, None when none is due."""
@@ -125,6 +128,9 @@ class Questions:
         elif payload == TESTS_FROM_21:
             for monitor in sorted(_announced(0x20, replies) & set(EGR_MONITORS)):
                 self._add(bytes((TESTS, monitor)), self._clocks.monitors_ms, now_ms)
+        elif payload == OLDER_TESTS:
+            for test in sorted(_announced(0x00, replies) - NEVER_ASKED):
+                self._add(bytes((TESTS, test)), self._clocks.monitors_ms, now_ms)
         elif payload == FROZEN_CODE:
             if any(any(reply[3:5]) for reply in replies if reply[1:2] == b"\x02"):
                 for base in FREEZE_BASES:
