@@ -49,7 +49,7 @@ from sootsayer.vehicle import Vehicle
 
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
 ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
-STATE_VERSION = 2
+STATE_VERSION = 3
 
 
 class Pipeline(Kept):

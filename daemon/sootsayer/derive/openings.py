@@ -18,6 +18,16 @@ from sootsayer.derive.balance import GAS_SHARE_ERROR, ROW_FRAMES, FlowBalance, R
 from sootsayer.derive.frames import BLOCK_FRAMES, FRAME_MS
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.quantities import Quantities
+from sootsayer.derive.response import (
+    AFTER,
+    BEFORE,
+    LEAST_AFTER,
+    Response,
+    aba_kpa,
+    is_clean,
+    respond,
+    respond_by_pressure,
+)
 from sootsayer.model import FloatArray, Opening
 
 OPEN_POINTS = 4.0  # above the car's own shut value: beyond the 4–5 % some cars report when shut
@@ -34,8 +44,10 @@ EDGE_BEFORE = 4
 EDGE_SKIP = 3
 EDGE_AFTER = 6
 EDGE_FRAMES = EDGE_BEFORE + EDGE_SKIP + EDGE_AFTER
-EDGE_RPM_SHARE = 0.05
-EDGE_THROTTLE_POINTS = 1.0
+# Columns of the trace that is kept of the newest frames; long enough for either edge.
+MAP, RPM, THROTTLE, ASKED, MOVED = range(5)
+OPEN_END = EDGE_AFTER  # frames of the open end before a closing edge
+TRACE_FRAMES = max(BEFORE, OPEN_END) + AFTER
 STEP_FLOOR_KPA = 0.3  # quantisation of a whole-kPa MAP reading, 1/√12
 
 
@@ -57,7 +69,9 @@ class Judged:
     """An opening with the counts the rules need beside the values people read.
 
     ``flow`` rests on the air meter where there is one; ``cross`` is a second opinion from
-    throttle and manifold pressure, which knows nothing of the air meter.
+    throttle and manifold pressure, which knows nothing of the air meter. ``rise`` and ``fall``:
+    how the position answered the two edges. ``map_fall_kpa``: what MAP lost at the closing edge
+    and its sd; ``aba_kpa``: open against the mean of shut before and after.
     """
 
     opening: Opening
@@ -67,19 +81,26 @@ class Judged:
     measured: bool  # position was known and is no mere echo
     flow: Flow | None
     cross: Flow | None
+    rise: Response | None = None
+    fall: Response | None = None
+    map_fall_kpa: float | None = None
+    map_fall_sd_kpa: float | None = None
+    aba_kpa: float | None = None
 
 
 class Openings(Kept):
     """Finds openings, measures them, and hands them over once they can be judged."""
 
-    kept = ("number", "asking", "current", "pending", "edge")
+    kept = ("number", "asking", "current", "closing", "since_closing", "pending", "trace")
 
     def __init__(self) -> None:
         self.number = 0
         self.asking = 0  # frames in a row in which the valve was asked open
         self.current: dict[str, Any] | None = None
+        self.closing: dict[str, Any] | None = None  # closed, its closing edge still watched
+        self.since_closing = 0
         self.pending: deque[dict[str, Any]] = deque(maxlen=200)
-        self.edge: deque[list[float]] = deque(maxlen=EDGE_FRAMES)  # [map, rpm, throttle, asked]
+        self.trace: deque[list[float]] = deque(maxlen=TRACE_FRAMES)
 
     def step(
         self,
@@ -97,7 +118,8 @@ class Openings(Kept):
         """
         if not q.block.contiguous:
             self._close(q.block.start_ms)
-            self.edge.clear()
+            self._finish()
+            self.trace.clear()
         owner = self._walk(q, trip, context, position_counts)
         for opinion, part in enumerate(rows):
             if part is not None:
@@ -120,7 +142,11 @@ class Openings(Kept):
         for index, frame in enumerate(columns):
             asked = frame[3]
             end_ms = start_ms + (index + 1) * FRAME_MS
-            self.edge.append(frame[:4])
+            self.trace.append(frame[: MOVED + 1])
+            if self.closing is not None:
+                self.since_closing += 1
+                if self.since_closing >= AFTER:
+                    self._finish()
             if not running[index] or math.isnan(asked) or asked < SHUT_POINTS:
                 self._close(end_ms - FRAME_MS)
                 self.asking = 0
@@ -134,7 +160,9 @@ class Openings(Kept):
             assert current is not None
             _add_frame(current, frame, settled[index])
             if current["frames"] == EDGE_SKIP + EDGE_AFTER - OPEN_FRAMES + 1:
-                current["edge"] = _edge_step(list(self.edge))
+                current["edge"] = _edge_step(list(self.trace))
+            if current["frames"] == AFTER - OPEN_FRAMES + 1:
+                current["rise"] = _answer(list(self.trace)[-BEFORE - AFTER :])
             owner[index] = current
             if current["frames"] >= LONGEST_FRAMES:
                 self._close(end_ms)
@@ -144,11 +172,13 @@ class Openings(Kept):
     def _begin(
         self, start_ms: int, trip: int, context: dict[str, float], position_counts: bool
     ) -> None:
+        self._finish(OPEN_FRAMES)
         self.number += 1
         self.current = {
             "number": self.number, "trip": trip, "start_ms": start_ms, "end_ms": start_ms,
             "frames": 0, "asked": 0.0, "moved": 0.0, "moved_n": 0, "settled": 0, "short": 0,
-            "over": 0, "edge": None, "sums": [_no_rows(), _no_rows()], "context": dict(context),
+            "over": 0, "edge": None, "rise": None, "fall": None, "fall_edge": None,
+            "sums": [_no_rows(), _no_rows()], "context": dict(context),
             "position_counts": position_counts,
         }  # fmt: skip
 
@@ -156,7 +186,24 @@ class Openings(Kept):
         current, self.current = self.current, None
         if current is not None and current["frames"] >= LEAST_FRAMES:
             current["end_ms"] = end_ms
-            self.pending.append(current)
+            self._finish()
+            # The frame that ended it is the first one after.
+            self.closing, self.since_closing = current, 1
+
+    def _finish(self, newer: int = 0) -> None:
+        """Look at the closing edge of the last opening and hand it on.
+
+        ``newer``: frames at the trace's end that already belong to the next opening.
+        """
+        closing, self.closing = self.closing, None
+        if closing is None:
+            return
+        after = self.since_closing - newer
+        look = list(self.trace)[: len(self.trace) - newer][-OPEN_END - after :]
+        if after >= LEAST_AFTER and len(look) == OPEN_END + after:
+            closing["fall"] = _answer(look[OPEN_END - BEFORE :])
+            closing["fall_edge"] = _edge_fall(look)
+        self.pending.append(closing)
 
     # ------------------------------------------------------------ judging
 
@@ -207,18 +254,62 @@ def _measure(record: dict[str, Any], balances: tuple[FlowBalance, FlowBalance]) 
     )
     gas, gas_sd = _gas(record["sums"][0], flow)
     step, step_sd, step_due = _step(record, balances[0])
+    rise, fall = (_response(record[edge], counts) for edge in ("rise", "fall"))
+    falls, aba = _closing_figures(record)
+    context = {**record["context"], **_told(record, rise, fall, aba)}
     opening = Opening(
         number=record["number"], trip=record["trip"], start_ms=record["start_ms"],
         end_ms=record["end_ms"], asked_pct=asked, moved_pct=moved if counts else None,
         flow_g_s=flow.flow_g_s if flow else None, flow_sd_g_s=flow.sd_g_s if flow else None,
         due_g_s=flow.due_g_s if flow else None, gas_pct=gas, gas_sd_pct=gas_sd,
         map_step_kpa=step, map_step_sd_kpa=step_sd, map_step_due_kpa=step_due,
-        context=record["context"],
+        context=context,
     )  # fmt: skip
     return Judged(
         opening, record["settled"], record["short"], record["over"],
-        counts and record["settled"] > 0, flow, cross,
+        counts and record["settled"] > 0, flow, cross, rise, fall, *falls, aba,
     )  # fmt: skip
+
+
+def _response(answer: dict[str, Any] | None, position_counts: bool) -> Response | None:
+    if answer is None or not position_counts or answer["position"] is None:
+        return None
+    return Response(*answer["position"])
+
+
+def _closing_figures(record: dict[str, Any]) -> (
+    tuple[tuple[float | None, float | None], float | None]
+):  # fmt: skip
+    """MAP lost at the closing edge with its sd, and the contrast against both neighbours, which
+    asks for the same speed and throttle at all four places."""
+    fall, rise = record["fall_edge"], record["edge"]
+    if fall is None:
+        return (None, None), None
+    lost, sd, open_kpa, shut_kpa, rpm, throttle = fall
+    if rise is None:
+        return (lost, sd), None
+    step, _, after_kpa, rpm_before, throttle_before = rise
+    if not is_clean(np.array([rpm, rpm_before]), np.array([throttle, throttle_before])):
+        return (lost, sd), None
+    return (lost, sd), aba_kpa(after_kpa - step, (after_kpa + open_kpa) / 2, shut_kpa)
+
+
+def _told(
+    record: dict[str, Any], rise: Response | None, fall: Response | None, aba: float | None
+) -> dict[str, float]:
+    """What belongs among an opening's circumstances: how the valve answered."""
+    told: dict[str, float] = {}
+    for word, found in (("up", rise), ("down", fall)):
+        if found is not None:
+            told[f"dead_{word}_s"] = round(found.dead_s, 2)
+            told[f"t63_{word}_s"] = round(found.t63_s, 2)
+            told[f"t90_{word}_s"] = round(found.t90_s, 2)
+    for word, answer in (("up", record["rise"]), ("down", record["fall"])):
+        if answer is not None and answer["pressure"] is not None:
+            told[f"map_t90_{word}_s"] = round(answer["pressure"][2], 2)
+    if aba is not None:
+        told["map_aba_kpa"] = round(aba, 2)
+    return told
 
 
 def _flow(sums: dict[str, Any], asked_pct: float, balance: FlowBalance) -> Flow | None:
@@ -249,7 +340,7 @@ def _step(
     edge, sums = record["edge"], record["sums"][0]
     if edge is None or not sums["rows"]:
         return None, None, None
-    step, sd, after_kpa = edge
+    step, sd, after_kpa = edge[:3]
     if after_kpa > 0.7 * balance.baro_kpa:  # the throttle is no longer near choking
         return None, None, None
     per_kpa = sums["density"] / sums["rows"] * balance.breathing()
@@ -273,24 +364,60 @@ def _add_frame(current: dict[str, Any], frame: list[float], settled: bool) -> No
 
 
 def _edge_step(frames: list[list[float]]) -> list[float] | None:
-    """[MAP step, its sd, MAP after] of an opening edge at steady speed and throttle, else None."""
+    """[MAP step, its sd, MAP after, mean rpm, mean throttle] of an opening edge at steady speed
+    and throttle, else None."""
     if len(frames) < EDGE_FRAMES:
         return None
     look = np.array(frames[-EDGE_FRAMES:])
     before, after = look[:EDGE_BEFORE], look[-EDGE_AFTER:]
-    if np.isnan(before[:, :3]).any() or np.isnan(after[:, :3]).any():
+    if before[:, ASKED].max() > SHUT_POINTS or after[:, ASKED].min() < OPEN_POINTS:
         return None
-    if before[:, 3].max() > SHUT_POINTS or after[:, 3].min() < OPEN_POINTS:
+    return _contrast(before, after)
+
+
+def _edge_fall(frames: list[list[float]]) -> list[float] | None:
+    """[MAP lost, its sd, MAP open, MAP shut, mean rpm, mean throttle] of a closing edge.
+
+    ``frames``: the open end, then at least LEAST_AFTER frames asked shut.
+    """
+    look = np.array(frames)
+    before, after = look[:OPEN_END], look[OPEN_END + EDGE_SKIP : OPEN_END + EDGE_SKIP + EDGE_AFTER]
+    if not (before[:, ASKED].min() >= OPEN_POINTS and after[:, ASKED].max() <= SHUT_POINTS):
         return None
-    rpm = np.concatenate([before[:, 1], after[:, 1]])
-    throttle = np.concatenate([before[:, 2], after[:, 2]])
-    if rpm.max() - rpm.min() > EDGE_RPM_SHARE * rpm.mean():
+    found = _contrast(after, before)
+    return None if found is None else [*found[:3], found[2] - found[0], *found[3:]]
+
+
+def _contrast(shut: FloatArray, opened: FloatArray) -> list[float] | None:
+    """[MAP open − shut, its sd, MAP open, mean rpm, mean throttle] at steady speed and throttle."""
+    if np.isnan(shut[:, : THROTTLE + 1]).any() or np.isnan(opened[:, : THROTTLE + 1]).any():
         return None
-    if throttle.max() - throttle.min() > EDGE_THROTTLE_POINTS:
+    rpm = np.concatenate([shut[:, RPM], opened[:, RPM]])
+    throttle = np.concatenate([shut[:, THROTTLE], opened[:, THROTTLE]])
+    if not is_clean(rpm, throttle):
         return None
-    step = float(after[:, 0].mean() - before[:, 0].mean())
-    scatter = before[:, 0].var() / EDGE_BEFORE + after[:, 0].var() / EDGE_AFTER
-    return [step, float(np.sqrt(scatter + STEP_FLOOR_KPA**2)), float(after[:, 0].mean())]
+    open_kpa = float(opened[:, MAP].mean())
+    scatter = shut[:, MAP].var() / len(shut) + opened[:, MAP].var() / len(opened)
+    return [
+        open_kpa - float(shut[:, MAP].mean()), float(np.sqrt(scatter + STEP_FLOOR_KPA**2)),
+        open_kpa, float(rpm.mean()), float(throttle.mean()),
+    ]  # fmt: skip
+
+
+def _answer(frames: list[list[float]]) -> dict[str, Any] | None:
+    """How position and, apart from it, manifold pressure answered an edge."""
+    look = np.array(frames)
+    if len(look) < BEFORE + LEAST_AFTER:
+        return None
+    by_position = respond(look[:, ASKED], look[:, MOVED])
+    by_pressure = respond_by_pressure(look[:, ASKED], look[:, MAP], look[:, RPM], look[:, THROTTLE])
+    return {"position": _figures(by_position), "pressure": _figures(by_pressure)}
+
+
+def _figures(found: Response | None) -> list[float] | None:
+    if found is None:
+        return None
+    return [found.dead_s, found.t63_s, found.t90_s, found.breakaway_points]
 
 
 def opening_column(q: Quantities, use_position: bool) -> FloatArray:
