@@ -184,8 +184,8 @@ def mark(text: str, archive: Path | None, config: Path | None) -> None:
 @click.argument("text")
 @click.option("--archive", type=FILE, help="Archive of the recorder that is meant.")
 @config_option
-def repair(text: str, archive: Path | None, config: Path | None) -> None:
-    """Record a repair, e.g. sootsayer repair "passage cleaned".
+def repaired(text: str, archive: Path | None, config: Path | None) -> None:
+    """Record a repair, e.g. sootsayer repaired "passage cleaned".
 
     From then on the same rules are compared before and after it.
     """

@@ -43,7 +43,7 @@ def check_event(t_ms: int, check: str, outcome: str) -> Identity:
 def repair_event(t_ms: int, text: str) -> Identity:
     """The event for a repair. Raises SootsayerError when nothing is said."""
     if not text.strip():
-        raise SootsayerError('say what was repaired, e.g. sootsayer repair "passage cleaned"')
+        raise SootsayerError('say what was repaired, e.g. sootsayer repaired "passage cleaned"')
     return Identity(t_ms, PERSON, REPAIR, text.strip())
 
 
