@@ -76,7 +76,7 @@ def test_wrongly_asked(condition: dict[str, float]) -> None:
 def test_error_is_actual_against_command(asked: float, travel: float) -> None:
     control = EgrControl([Make()])
     control.asked = np.array([asked])
-    actual = control.actual(np.array([travel]))
+    actual = control.actual(np.array([travel]), np.zeros(1), np.ones(1))
     error = control.error_pct(actual)[0]
     if asked > 0.01:
         assert error == pytest.approx(100.0 * (actual[0] - asked) / asked, abs=1e-6)
@@ -87,4 +87,4 @@ def test_error_is_actual_against_command(asked: float, travel: float) -> None:
 def test_an_echoing_unit_never_sees_an_error() -> None:
     control = EgrControl([Make(feedback=Feedback.ECHO)])
     control.asked = np.array([0.4])
-    assert control.error_pct(control.actual(np.array([0.0])))[0] == 0.0
+    assert control.error_pct(control.actual(np.array([0.0]), np.zeros(1), np.ones(1)))[0] == 0.0

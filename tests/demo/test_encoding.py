@@ -21,13 +21,13 @@ from sootsayer.demo.encoding import (
     supported_pids,
 )
 from sootsayer.demo.monitor import Memory
-from sootsayer.protocol.j1979 import scaling_of
+from sootsayer.demo.recording import scaling_told
 
 SENT = {
     "fuelsys1": 2, "load_pct": 41.0, "ect": 88.0, "shrtft1": -3.1, "longft1": 2.3, "map": 63.0,
     "rpm": 2123.25, "vss": 87.0, "sparkadv": 31.5, "iat": 24.0, "maf": 21.37, "tp": 25.5,
     "runtm": 777, "egr_pct": 25.1, "egr_err": -50.0, "baro": 99.0, "vpwr": 14.07, "tp_r": 9.8,
-    "aat": 12.0, "tac_pct": 14.9, "n_d_stat": 1, "egr_a_act": 12.5,
+    "aat": 12.0, "tac_pct": 14.9, "n_d_stat": 1, "egr_a_act": 12.5, "egrt11": 180.0,
 }  # fmt: skip
 # PID, channel, half a count: those that scapy is known to read as J1979 says (its PID 10 is not)
 SCAPY_READS = [
@@ -78,6 +78,13 @@ def test_composite_recirculation_reads_in_scapy() -> None:
     assert record.egr_a_error == pytest.approx(-50.0, abs=0.4)
 
 
+def test_passage_temperature_is_told_in_its_wide_range() -> None:
+    # J1979 PID 6B (from the handbook table): bit 4 sensor 11 in the wide range, 4 °C a count
+    sent = pid_bytes(0x6B, raw_of(egrt11=180.0))
+    assert sent == bytes((0x10, (180 + 40) // 4, 0, 0, 0))
+    assert 0x6B in supported_pids(Make(passage_sensor=True)) - supported_pids(Make())
+
+
 def test_gear_selector_is_one_supported_bit() -> None:
     # J1979 PID 65: byte A says which bits count, byte B bit 1 the automatic's neutral/drive state
     assert pid_bytes(0x65, raw_of(n_d_stat=1)) == b"\x02\x02"
@@ -86,7 +93,7 @@ def test_gear_selector_is_one_supported_bit() -> None:
 
 @pytest.mark.parametrize("channel", CHANNELS)
 def test_counts_are_those_that_the_reader_expects(channel: str) -> None:
-    scaling = scaling_of(channel)
+    scaling = scaling_told(channel)
     values = np.tile(np.array([SENT[name] for name in CHANNELS])[:, None], 2)
     back = counts(values)[ROW[channel]] * scaling.scale + scaling.offset
     np.testing.assert_allclose(back, SENT[channel], atol=scaling.scale * 0.51)

@@ -27,6 +27,7 @@ class Feedback(StrEnum):
     """What the control unit knows of the valve's place."""
 
     POSITION = "position"
+    PRESSURE = "pressure"  # it measures the gas by the pressure across a fixed hole
     ECHO = "echo"  # it repeats its command as if it had measured
     NONE = "none"
 
@@ -39,6 +40,7 @@ class Make:
     feedback: Feedback = Feedback.POSITION
     electronic_throttle: bool = True  # else a cable and an idle air bypass
     composite_egr: bool = False  # gives PID 69 beside 2C and 2D
+    passage_sensor: bool = False  # a thermistor in the passage, told by PID 6B
     shut_raw: int = 0  # what the command reads when shut, engine running; 12 on some cars
 
     displacement_m3: float = 2.4e-3

@@ -20,6 +20,7 @@ from sootsayer.demo.faults import Fault, FaultKind, FaultTable
 from sootsayer.demo.gas import R_GAS
 from sootsayer.demo.manifold import Manifold
 from sootsayer.demo.monitor import TripMonitor
+from sootsayer.demo.passage import Passage
 from sootsayer.demo.valve import Valve
 from sootsayer.demo.warmth import Warmth, Weather
 from sootsayer.model import BoolArray, FloatArray
@@ -35,11 +36,20 @@ NOISES = 6
 
 STARTER_NM = 40.0  # mean over the cycle, after what compression gives back
 STARTER_RPM = 290.0  # no torque left at this speed
+THICK_BELOW_C, THICKER_PER_K = 5.0, 0.03  # against thick oil the starter draws more current
 SYNC_S = 0.45  # the control unit must first find the crank's place
 RUNS_ABOVE_RPM = 400.0
 STALLS_BELOW_RPM = 260.0
 AIR_LEAK_MM2 = 20.0
 MAF_OFF = 0.30
+ECT_OFF_K = 30.0
+THROTTLE_OFF_PCT = 8.0
+VOLTS_OFF = 1.9
+STARTER_WEAKER = 0.16
+STARVES_KM_H = (0.5, 22.0)
+HOT_C = 75.0
+HOT_CRANKS_S = 4.0
+KNOCK_OFF_DEG = 7.0
 COMPRESSOR_NM = 6.0
 COMPRESSOR_ABOVE_C = 21.0
 
@@ -47,7 +57,7 @@ COMPRESSOR_ABOVE_C = 21.0
 CHANNELS = (
     "fuelsys1", "load_pct", "ect", "shrtft1", "longft1", "map", "rpm", "vss", "sparkadv", "iat",
     "maf", "tp", "runtm", "egr_pct", "egr_err", "baro", "vpwr", "tp_r", "aat", "tac_pct",
-    "n_d_stat", "egr_a_act",
+    "n_d_stat", "egr_a_act", "egrt11",
 )  # fmt: skip
 ROW = {name: row for row, name in enumerate(CHANNELS)}
 OPEN_LOOP, CLOSED_LOOP, OPEN_LOOP_DRIVING = 1, 2, 4
@@ -97,7 +107,7 @@ class Cars:
         self.fuel = Fuel(makes, np.array([s.trims for s in specs]).T)
         self.spark = Spark(count)
         self.egr = EgrControl(makes)
-        self.monitor = TripMonitor(count)
+        self.monitor = TripMonitor(count, self.warmth.outside_pa * 1e-3)
         self.valve = Valve(makes)
         self.manifold = Manifold(makes, self.warmth.outside_pa, outside + KELVIN_AT_0_C)
         self.exhaust = Exhaust(makes, self.warmth.outside_pa, coolant + KELVIN_AT_0_C + 60.0)
@@ -129,6 +139,9 @@ class Cars:
         self._draw = [np.random.default_rng([s.seed, 0x501]) for s in specs]
         self._phase = np.array([float(d.uniform(0.0, 60.0)) for d in self._draw])
         self._noise = np.zeros((NOISE_STEPS, NOISES, count))
+        self.passage = Passage(bay + KELVIN_AT_0_C)
+        self._frozen_k = np.full(count, np.nan)
+        self._off_k = self._ect_bias.copy()
         self._area_mm2, self._up_pa, self._up_k = np.zeros((3, 3, count))
         self._filling = np.ones(count)
         self._fuel_kg_s = np.zeros(count)
@@ -160,10 +173,17 @@ class Cars:
 
     def _second(self) -> None:
         warmth = self.warmth
-        warmth.step(1.0, self._fuel_kg_s, self.driveline.speed_m_s)
+        stays_open = self.faults.of(FaultKind.THERMOSTAT_OPEN)
+        warmth.step(1.0, self._fuel_kg_s, self.driveline.speed_m_s, stays_open)
         coolant_c = warmth.coolant_k - KELVIN_AT_0_C
         self.faults.update(self.t_ms, warmth.bay_k - KELVIN_AT_0_C, coolant_c)
+        self._off_k = self._ect_bias - ECT_OFF_K * self.faults.of(FaultKind.ECT_COLD)
         self._iat_k = self._iat_k + (warmth.drawn_k - self._iat_k) * 0.12
+        if self.faults.has(FaultKind.IAT_FROZEN):
+            self._freeze()
+        gas_k = self.exhaust.at_valve_k(warmth.coolant_k)
+        coked = self.faults.of(FaultKind.PASSAGE_SENSOR_COKED)
+        self.passage.step(1.0, self.manifold.flows_kg_s[1], gas_k, warmth.bay_k, coked)
         self._aat_k = self._aat_k + (warmth.outside_k - self._aat_k) * 0.01
         self.fuel.learn(1.0, coolant_c > 70.0, self._idling)
         hot = warmth.outside_k - KELVIN_AT_0_C > COMPRESSOR_ABOVE_C
@@ -178,11 +198,20 @@ class Cars:
             self.trip_s, self._sensed, self.egr.asked, self._actual, part, trim, trimming
         )
 
+    def _freeze(self) -> None:
+        """An intake air sensor that freezes goes on saying what it said then."""
+        frozen = self.faults.of(FaultKind.IAT_FROZEN) > 0.5
+        begins = frozen & np.isnan(self._frozen_k)
+        self._frozen_k = np.where(begins, self._iat_k, np.where(frozen, self._frozen_k, np.nan))
+
     def _control(self, controls: Controls) -> None:
         sensed = self._sensed
         cranking = controls.run & ~self.running
         self._idling = (sensed.pedal < 0.012) & self.running & ~self.fuel.cut
-        self.throttle.step(STEP_S, sensed, self._idling & (sensed.speed_km_h < 12.0), cranking)
+        speed = sensed.speed_km_h
+        stopping = (speed > STARVES_KM_H[0]) & (speed < STARVES_KM_H[1]) & self._idling
+        starved = self.faults.of(FaultKind.STALLS_AT_STOP) * stopping
+        self.throttle.step(STEP_S, sensed, self._idling & (speed < 12.0), cranking, starved)
         self.fuel.believe(STEP_S, sensed, self.egr.gas_due)
         self.fuel.decide(sensed)
         self.egr.step(
@@ -226,17 +255,20 @@ class Cars:
         rpm = driveline.rpm
         air_kg = manifold.cylinder_air_kg(self._filling)
         self._cranked_s = (self._cranked_s + STEP_S) * (controls.run & (rpm > 60.0))
-        fires = self._cranked_s > SYNC_S
+        hot = self.warmth.coolant_k > HOT_C + KELVIN_AT_0_C
+        late_s = HOT_CRANKS_S * hot * ~self.running * self.faults.of(FaultKind.HOT_START_HARD)
+        fires = self._cranked_s > SYNC_S + late_s
         ratio = self.fuel.ratio(self._sensed, air_kg, self._idling, fires)
         torque = self.combustion.torque_nm(
             air_kg, ratio, self.spark.deg, rpm, manifold.pa, exhaust.pa, manifold.burnt_part,
-            noise[LUCK],
+            noise[LUCK], self._spark_weak(),
         )  # fmt: skip
         self._fuel_kg_s = ratio * air_kg * rpm / (120.0 * AIR_PER_FUEL)
         self.fuel.correct(STEP_S, ratio, self.combustion.weak_part)
         edge = self.combustion.knock_spark_deg(
             rpm, manifold.pa, manifold.temp_k, manifold.burnt_part
         )
+        edge = edge - KNOCK_OFF_DEG * self.faults.of(FaultKind.KNOCK_HEARD)
         self.spark.hear(STEP_S, edge, noise[HEARS], self._idling | self.fuel.cut)
         drag = self.combustion.drag_nm(rpm, manifold.pa, exhaust.pa, self.warmth.coolant_k)
         drag = drag + (self._accessories + self._compressor_nm) * self.running
@@ -244,10 +276,17 @@ class Cars:
         driveline.step(STEP_S, torque, drag, controls.engaged, controls.brake, controls.slope)
         self._note_running(controls)
 
+    def _spark_weak(self) -> FloatArray | None:
+        kind = FaultKind.WEAK_IGNITION
+        return self.faults.of(kind) if self.faults.has(kind) else None
+
     def _starter_nm(self, controls: Controls, rpm: FloatArray) -> FloatArray:
         self._waited_s = self._waited_s + STEP_S
         turning = controls.run & ~self.running & (self._waited_s > 3.0)
-        turns = np.maximum(STARTER_NM * (1.0 - rpm / STARTER_RPM), 0.0)
+        strength = 1.0 - STARTER_WEAKER * self.faults.of(FaultKind.BATTERY_LOW)
+        thick = np.maximum(THICK_BELOW_C + KELVIN_AT_0_C - self.warmth.coolant_k, 0.0)
+        strength = strength * (1.0 + THICKER_PER_K * thick)
+        turns = np.maximum(STARTER_NM * strength * (1.0 - rpm / STARTER_RPM), 0.0)
         return np.where(turning, turns, 0.0)
 
     def _note_running(self, controls: Controls) -> None:
@@ -267,6 +306,7 @@ class Cars:
         goal = np.where(self.running, 14.1, np.where(controls.ignition, 12.25, 12.55))
         self.cranking = ~self.running & controls.run & (self._waited_s > 3.0)
         goal = np.where(self.cranking, 10.1, goal)
+        goal = goal - VOLTS_OFF * self.faults.of(FaultKind.BATTERY_LOW)
         self.volts = self.volts + (goal - self.volts) * 0.35
 
     # ------------------------------------------------------------ what can be read
@@ -276,13 +316,19 @@ class Cars:
             self.faults.of(FaultKind.MAF_HIGH) - self.faults.of(FaultKind.MAF_LOW)
         )  # fmt: skip
         reads = reads + 0.006 * noise[SEES_AIR]
-        self._actual = self.egr.actual(self.valve.sensed(self.faults, noise[SEES_VALVE]))
+        self._actual = self.egr.actual(
+            self.valve.sensed(self.faults, noise[SEES_VALVE]),
+            self.manifold.flows_kg_s[1] * 1e3,
+            1.0 - self.faults.of(FaultKind.PRESSURE_FEEDBACK_DEAD),
+        )
         return Sensed(
             rpm=self.driveline.rpm + 1.5 * noise[SEES_SPEED] * self.running,
             intake_kpa=(self.manifold.pa + self._map_bias + 180.0 * noise[SEES_PRESSURE]) * 1e-3,
             air_g_s=np.maximum(self.manifold.flows_kg_s[0] * reads * 1e3, 0.0),
-            coolant_c=self.warmth.coolant_k - KELVIN_AT_0_C + self._ect_bias,
-            intake_c=self._iat_k - KELVIN_AT_0_C + self._iat_bias,
+            coolant_c=self.warmth.coolant_k - KELVIN_AT_0_C + self._off_k,
+            intake_c=np.where(np.isnan(self._frozen_k), self._iat_k, self._frozen_k)
+            - KELVIN_AT_0_C
+            + self._iat_bias,
             speed_km_h=self.driveline.speed_km_h,
             pedal=pedal,
             run_s=self.run_s,
@@ -294,6 +340,7 @@ class Cars:
         loop = np.where(fuel.closed_loop, CLOSED_LOOP, OPEN_LOOP)
         driving = fuel.cut | ((sensed.pedal >= 0.72) & (sensed.coolant_c > 35.0))
         turned = 100.0 * self.throttle.open_part
+        off_pct = THROTTLE_OFF_PCT * self.faults.of(FaultKind.THROTTLE_OFFSET)
         out[ROW["fuelsys1"]] = np.where(driving, OPEN_LOOP_DRIVING, loop)
         out[ROW["load_pct"]] = fuel.air_kg / (self._swept * 1.17) * 108.0 * self.running
         out[ROW["ect"]] = sensed.coolant_c
@@ -305,17 +352,18 @@ class Cars:
         out[ROW["sparkadv"]] = np.where(self.running, self.spark.deg, 5.0)
         out[ROW["iat"]] = sensed.intake_c
         out[ROW["maf"]] = sensed.air_g_s
-        out[ROW["tp"]] = self._closed_pct + TRAVEL_PCT / 100.0 * turned
+        out[ROW["tp"]] = self._closed_pct + TRAVEL_PCT / 100.0 * turned + off_pct
         out[ROW["runtm"]] = np.floor(self.run_s)
         out[ROW["egr_pct"]] = 100.0 * np.maximum(egr.asked, self._shut_part * self.running)
         out[ROW["egr_err"]] = egr.error_pct(self._actual)
         out[ROW["baro"]] = self.warmth.outside_pa * 1e-3
         out[ROW["vpwr"]] = self.volts
-        out[ROW["tp_r"]] = TRAVEL_PCT / 100.0 * turned
+        out[ROW["tp_r"]] = TRAVEL_PCT / 100.0 * turned + off_pct
         out[ROW["aat"]] = self._aat_k - KELVIN_AT_0_C
         out[ROW["tac_pct"]] = turned
         out[ROW["n_d_stat"]] = egr.in_drive
         out[ROW["egr_a_act"]] = 100.0 * self._actual
+        out[ROW["egrt11"]] = self.passage.sensed_k - KELVIN_AT_0_C
 
 
 def _else(value: float | None, other: float) -> float:

@@ -12,6 +12,7 @@ from sootsayer.model import FloatArray
 FUEL_J_KG = 43.5e6
 AIR_PER_FUEL = 14.6
 EXHAUST_LAG_S = 4.0
+MISSED_PART = 0.12  # of cycles that a bad coil leaves unburnt
 REFERENCE_K = 850.0
 
 
@@ -81,11 +82,13 @@ class Combustion:
         exhaust_pa: FloatArray,
         burnt_part: FloatArray,
         luck: FloatArray,
+        spark_weak: FloatArray | None = None,
     ) -> FloatArray:
         """Indicated torque of one step, pumping not included.
 
         ``air_kg`` fresh air of a whole cycle, ``fuel_ratio`` fuel over what that air can burn
-        (0: none injected), ``luck`` standard normal: how well this step's cycles happened to burn.
+        (0: none injected), ``luck`` standard normal: how well this step's cycles happened to burn,
+        ``spark_weak`` 0..1: a bad coil or plug, worst at the low speeds of idle.
         """
         own_residue = 0.055 + 0.050 * ((exhaust_pa / intake_pa) ** 0.77 - 1.0)
         self.dilution = own_residue + burnt_part
@@ -94,6 +97,11 @@ class Combustion:
         rough = 0.030 + 1.6 * np.maximum(self.dilution - 0.15, 0.0) ** 1.25
         rough = rough + 9.0 * np.maximum(self.dilution - 0.26, 0.0) ** 1.25  # slow, partial burns
         rough = rough * np.sqrt(720.0 / np.maximum(rpm, 400.0))  # more cycles in one step
+        if spark_weak is not None:
+            slow = 1.0 + 0.8 * np.maximum(1.0 - rpm / 1600.0, 0.0)
+            missed = MISSED_PART * slow * spark_weak * (1.0 + 0.6 * np.tanh(luck))
+            self.weak_part = 1.0 - (1.0 - self.weak_part) * (1.0 - missed)
+            rough = rough + 0.16 * slow * spark_weak
         off_best = self.best_spark_deg(rpm, intake_pa) - spark_deg
         timing = np.maximum(1.0 - 4.6e-4 * off_best * off_best, 0.3)
         mixture = np.minimum(fuel_ratio, 1.0) - 1.2 * np.maximum(0.86 - fuel_ratio, 0.0)

@@ -37,6 +37,7 @@ class EgrControl:
         count = len(makes)
         self._full_kg = column(makes, "displacement_m3") * 1.17  # cold air at sea level
         self._echo = flags([m.feedback is Feedback.ECHO for m in makes])
+        self._by_pressure = flags([m.feedback is Feedback.PRESSURE for m in makes])
         self._held_s = np.zeros(count)
         self._would: BoolArray = np.zeros(count, dtype=np.bool_)
         self.asked: FloatArray = np.zeros(count)
@@ -91,11 +92,20 @@ class EgrControl:
         gas = NOMINAL_GAS_G_S * self.asked * (1.12 - 0.12 * self.asked)
         self.gas_due = gas / (gas + np.maximum(air_g_s, 1.0))
 
-    def actual(self, travel_sensed: FloatArray) -> FloatArray:
-        """Valve position as the control unit reports it, 0..1."""
+    def actual(
+        self, travel_sensed: FloatArray, gas_g_s: FloatArray, part_felt: FloatArray
+    ) -> FloatArray:
+        """Valve position as the control unit reports it, 0..1.
+
+        With pressure feedback it is the position that ``gas_g_s`` would need on the nominal car,
+        by the root of the pressure it feels, ``part_felt`` of the true one.
+        """
         shown: FloatArray = np.where(
             self._echo, self.asked, np.minimum(np.maximum(travel_sensed, 0.0), 1.0)
         )
+        if self._by_pressure.any():
+            felt = gas_g_s / NOMINAL_GAS_G_S * np.sqrt(part_felt)
+            shown = np.where(self._by_pressure, np.minimum(felt, 1.0), shown)
         return shown * (shown > SHUT_BELOW)
 
     def error_pct(self, actual: FloatArray) -> FloatArray:

@@ -41,6 +41,7 @@ _COUNTS: Mapping[str, tuple[float, float, int]] = {
     "tac_pct": (100.0 / 255.0, 0.0, BYTE),
     "n_d_stat": (1.0, 0.0, 1),
     "egr_a_act": (100.0 / 255.0, 0.0, BYTE),
+    "egrt11": (4.0, -40.0, BYTE),  # wide range
 }
 _STEP = np.array([_COUNTS[name][0] for name in CHANNELS])
 _ZERO = np.array([_COUNTS[name][1] for name in CHANNELS])
@@ -80,6 +81,10 @@ _PLAIN: Mapping[int, tuple[tuple[str, int], ...]] = {
     0x51: (("fuel_typ", 1),),
 }
 EGR_COMPOSITE = 0x69
+_OF_COMPOSITE = ("egr_a_cmd", "egr_a_act", "egr_a_err")
+SAME_COUNTS = {"egr_a_cmd": "egr_pct", "egr_a_err": "egr_err"}  # told twice
+EGR_TEMPERATURE = 0x6B
+WIDE_RANGE_FIRST = 0x10  # sensor 1 of bank 1 is there, in steps of 4 °C
 AUXILIARY = 0x65
 CONSTANT_COUNTS = {"fuelsys2": 0, "obdsup": 0x06, "fuel_typ": 0x01}  # European on-board, petrol
 
@@ -150,13 +155,16 @@ def supported_pids(make: Make) -> frozenset[int]:
         pids.discard(0x4C)
     if make.composite_egr:
         pids.add(EGR_COMPOSITE)
+    if make.passage_sensor:
+        pids.add(EGR_TEMPERATURE)
     return frozenset(pids)
 
 
 def channels_of(make: Make) -> frozenset[str]:
     """Channels that this car's engine unit gives under their plain names."""
     given = {name for pid in supported_pids(make) if pid in _PLAIN for name, _ in _PLAIN[pid]}
-    return frozenset(given | {"n_d_stat"} | ({"egr_a_act"} if make.composite_egr else set()))
+    given |= {"n_d_stat"} | (set(_OF_COMPOSITE) if make.composite_egr else set())
+    return frozenset(given | ({"egrt11"} if make.passage_sensor else set()))
 
 
 def pid_bytes(pid: int, raw: Mapping[str, int]) -> bytes:
@@ -165,6 +173,8 @@ def pid_bytes(pid: int, raw: Mapping[str, int]) -> bytes:
         return bytes((0x02, raw["n_d_stat"] << 1))
     if pid == EGR_COMPOSITE:
         return bytes((0x07, raw["egr_pct"], raw["egr_a_act"], raw["egr_err"], 0, 0, 0))
+    if pid == EGR_TEMPERATURE:
+        return bytes((WIDE_RANGE_FIRST, raw["egrt11"], 0, 0, 0))
     return b"".join(raw[name].to_bytes(size, "big") for name, size in _PLAIN[pid])
 
 

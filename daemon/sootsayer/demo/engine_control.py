@@ -22,6 +22,7 @@ TRAVEL_PCT = 68.0  # throttle reading between shut and wide open
 IDLE_MM2 = (1.0, 70.0)
 IDLE_GAIN_MM2_RPM = 0.010
 IDLE_RESET_MM2_RPM_S = 0.010
+STARVED_PART = 0.93
 IDLE_SPARK_DEG = 11.0
 IDLE_SPARK_GAIN = 0.055  # degrees per rpm, the quick half of the governor
 IDLE_SPARK_REACH = 9.0
@@ -75,7 +76,15 @@ class Throttle:
         fast: FloatArray = self._idle_rpm + np.maximum(60.0 - coolant_c, 0.0) * 7.5
         return fast
 
-    def step(self, dt_s: float, sensed: Sensed, idling: BoolArray, cranking: BoolArray) -> None:
+    def step(
+        self,
+        dt_s: float,
+        sensed: Sensed,
+        idling: BoolArray,
+        cranking: BoolArray,
+        starved: FloatArray | float = 0.0,
+    ) -> None:
+        """``starved`` 0..1: how much of the idle air fails to come."""
         error = self.wanted_rpm(sensed.coolant_c) - sensed.rpm
         reset = np.maximum(np.minimum(error, 120.0), -120.0) * IDLE_RESET_MM2_RPM_S * dt_s
         self.idle_mm2 = np.minimum(
@@ -83,6 +92,7 @@ class Throttle:
         )
         quick = np.maximum(np.minimum(error * IDLE_GAIN_MM2_RPM, 6.0), -4.0) * idling
         by_idle = np.maximum(self.idle_mm2 + quick + 8.0 * cranking, IDLE_MM2[0])
+        by_idle = by_idle * (1.0 - STARVED_PART * starved)
         self._plate = self._plate + (sensed.pedal - self._plate) * (dt_s / (dt_s + 0.06))
         by_plate = self._full_mm2 * (
             1.0 - np.cos(REST_RAD + (np.pi / 2 - REST_RAD) * self._plate) / np.cos(REST_RAD)

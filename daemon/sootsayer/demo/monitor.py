@@ -26,6 +26,7 @@ LOOK_ASKED = 0.16
 SHUT_FOR_S = 2.0
 LEAST_STEP_PART = 0.25  # of the expected fall in pressure
 LOOK_BELOW_KPA = 84.0  # nearer to the air outside, gas hardly moves the pressure
+LOOK_BELOW_PART = 0.86  # of the air outside, likewise, up in the mountains
 STEP_KPA_RPM = 4.6e4  # expected fall × rpm with the valve fully open
 
 IDLE_FOR_S = 12.0
@@ -55,7 +56,10 @@ FLOW, EXCESS, POSITION, LEAN, RICH = range(5)
 class TripMonitor:
     """The tests of one trip for n control units; called once a second."""
 
-    def __init__(self, count: int) -> None:
+    def __init__(self, count: int, outside_kpa: FloatArray | None = None) -> None:
+        outside = np.full(count, 101.0) if outside_kpa is None else outside_kpa
+        self._below_kpa = np.minimum(LOOK_BELOW_KPA, LOOK_BELOW_PART * outside)
+        self._thin_air = np.minimum(outside / 97.0, 1.0)
         self.outcome: IntArray = np.zeros((len(CODES), count), dtype=np.int64)
         self.done_s: FloatArray = np.full((len(CODES), count), np.nan)
         # what the flow test measured (fall of pressure and least fall, kPa), and the idle test
@@ -116,7 +120,7 @@ class TripMonitor:
         open_todo = self.outcome[FLOW] == Outcome.NOT_RUN
         fits = calm & open_todo & (asked > LOOK_ASKED) & (sensed.run_s > LOOK_AFTER_S)
         fits &= (sensed.speed_km_h > LOOK_AT_KM_H[0]) & (sensed.speed_km_h < LOOK_AT_KM_H[1])
-        fits &= (sensed.coolant_c > LOOK_WARM_C) & (sensed.intake_kpa < LOOK_BELOW_KPA)
+        fits &= (sensed.coolant_c > LOOK_WARM_C) & (sensed.intake_kpa < self._below_kpa)
         testing = self.forced_shut
         finish = testing & (self._shut_s >= SHUT_FOR_S)
         fell = self._before_kpa - sensed.intake_kpa
@@ -128,7 +132,7 @@ class TripMonitor:
         self._conclude(FLOW, usable & good, usable & ~good, trip_s)
         begin = fits & ~testing & (self._steady_s >= STEADY_FOR_S)
         self._before_kpa = np.where(begin, sensed.intake_kpa, self._before_kpa)
-        due = STEP_KPA_RPM * asked / np.maximum(sensed.rpm, 500.0)
+        due = STEP_KPA_RPM * self._thin_air * asked / np.maximum(sensed.rpm, 500.0)
         self._due_kpa = np.where(begin, due, self._due_kpa)
         self._shut_s = np.where(testing, self._shut_s + 1.0, 0.0) * ~finish
         self._steady_s = np.where(fits & ~begin, self._steady_s + 1.0, 0.0)

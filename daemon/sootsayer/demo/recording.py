@@ -20,7 +20,7 @@ from sootsayer.demo.control_unit import (
     monitor_results,
 )
 from sootsayer.demo.drive import commute, errand
-from sootsayer.demo.encoding import channels_of, supported_pids
+from sootsayer.demo.encoding import SAME_COUNTS, channels_of, supported_pids
 from sootsayer.demo.faults import Fault
 from sootsayer.demo.journeys import (
     KEPT_MS,
@@ -61,9 +61,11 @@ _CHANNELS_OF_PID = {
     0x65: ("n_d_stat",), 0x45: ("tp_r",), 0x4C: ("tac_pct",), 0x42: ("vpwr",), 0x1F: ("runtm",),
     0x33: ("baro",), 0x46: ("aat",), 0x01: ("monitor_status",), 0x41: ("monitor_cycle",),
     0x1C: ("obdsup",), 0x51: ("fuel_typ",), 0x21: ("mil_dist",), 0x2F: ("fli",),
+    0x69: ("egr_a_cmd", "egr_a_act", "egr_a_err"), 0x6B: ("egrt11",),
     0x30: ("warm_ups",), 0x31: ("clr_dist",), 0x4D: ("mil_time",), 0x4E: ("clr_time",),
 }  # fmt: skip
 
+WIDE_CELSIUS = Scaling("degc4-40", 4.0, -40.0, "°C")
 COUNT = Scaling("count1", 1.0, 0.0, "")
 _KINDS = {
     KPA_THOUSANDTHS: Scaling("uasFD", 0.001, 0.0, "kPa"),
@@ -150,7 +152,8 @@ def _series(trip: Driven, stored: Sequence[Stored], poll_s: float) -> list[Serie
         at = (t_ms - trip.start_ms) // KEPT_MS
         for channel in (name for pid in pids for name in _CHANNELS_OF_PID[pid]):
             if channel in supported:
-                made.append(Series(channel, scaling_of(channel), t_ms, columns[channel][at]))
+                column = columns[SAME_COUNTS.get(channel, channel)]
+                made.append(Series(channel, scaling_told(channel), t_ms, column[at]))
     return made + _seldom(trip, stored)
 
 
@@ -177,6 +180,11 @@ def _looks(trip: Driven, stored: Sequence[Stored]) -> Iterator[tuple[int, Memory
     times = [step.t_ms for step in stored]
     for t_ms in range(trip.start_ms + 500, trip.key_off_ms - 1000, CODES_EVERY_MS):
         yield t_ms, stored[max(bisect_right(times, t_ms) - 1, 0)].memory
+
+
+def scaling_told(channel: str) -> Scaling:
+    """What one count of a channel is as this car tells it."""
+    return WIDE_CELSIUS if channel == "egrt11" else scaling_of(channel)
 
 
 def _stamps(trip: Driven, every_s: float, turn: int, draw: np.random.Generator) -> IntArray:

@@ -17,6 +17,7 @@ TO_COOLANT = 0.30  # of the fuel's energy
 BLOCK_W_K = 38.0  # block to outside
 RADIATOR_W_K = 520.0
 THERMOSTAT_SPAN_K = 8.0
+TIRED_OPENS_K = 60.0 + KELVIN_AT_0_C
 FAN_ON_C = 99.0
 BAY_LAG_S = 520.0
 
@@ -27,6 +28,10 @@ class Weather:
 
     outside_c: float = 14.0
     baro_kpa: float = 99.5
+
+
+# 2,000 m up: ISO 2533 standard atmosphere, 2.0 °C and 79.50 kPa.
+MOUNTAIN = Weather(2.0, 79.5)
 
 
 class Warmth:
@@ -47,9 +52,17 @@ class Warmth:
         self.drawn_k: FloatArray = self.outside_k.copy()
         self._fan = np.zeros(len(makes))
 
-    def step(self, dt_s: float, fuel_kg_s: FloatArray, speed_m_s: FloatArray) -> None:
+    def step(
+        self,
+        dt_s: float,
+        fuel_kg_s: FloatArray,
+        speed_m_s: FloatArray,
+        stays_open: FloatArray | float = 0.0,
+    ) -> None:
+        """``stays_open`` 0..1: how far a tired thermostat opens too early."""
         over = self.coolant_k - self.outside_k
-        opening = np.clip((self.coolant_k - self._opens_k) / THERMOSTAT_SPAN_K, 0.0, 1.0)
+        opens_k = self._opens_k + stays_open * (TIRED_OPENS_K - self._opens_k)
+        opening = np.clip((self.coolant_k - opens_k) / THERMOSTAT_SPAN_K, 0.0, 1.0)
         on = self.coolant_k - KELVIN_AT_0_C > FAN_ON_C - 5.0 * self._fan
         self._fan = np.where(on, 1.0, 0.0)
         wind = 0.18 + np.minimum(speed_m_s / 22.0, 1.0) + 0.6 * self._fan

@@ -7,7 +7,9 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from sootsayer.demo.build import Make
 from sootsayer.demo.control_unit import FUNCTIONAL, REPLY_LESS_REQUEST, Moment, control_units
+from sootsayer.demo.encoding import supported_pids
 from sootsayer.demo.framing import CLEAR_TO_SEND, frames
 from sootsayer.demo.journeys import KEPT_MS, Driven, Stored, moments
 
@@ -23,10 +25,19 @@ REQUESTS: tuple[tuple[tuple[int, ...], float], ...] = (
     ((0x2C, 0x2D, 0x0C, 0x0B, 0x10, 0x11), 0.2),
     ((0x0D, 0x0E, 0x06, 0x04), 0.6),
     ((0x07, 0x05, 0x0F, 0x03, 0x65), 1.0),
+    ((0x69,), 0.2),
+    ((0x6B,), 1.0),
     ((0x45, 0x4C, 0x42, 0x1F), 2.0),
     ((0x33, 0x46, 0x01, 0x41, 0x1C, 0x51), 20.0),
     ((0x21, 0x2F, 0x30, 0x31, 0x4D, 0x4E), 20.0),
 )
+
+
+def requests_to(make: Make) -> list[tuple[tuple[int, ...], float]]:
+    """Those of ``REQUESTS`` that this car can answer."""
+    known = supported_pids(make)
+    kept = ((tuple(pid for pid in pids if pid in known), every_s) for pids, every_s in REQUESTS)
+    return [(pids, every_s) for pids, every_s in kept if pids]
 
 
 class Wire:
@@ -46,7 +57,8 @@ class Wire:
 
     def lines(self) -> Iterator[str]:
         raws = list(moments(self._trip, self._stored))
-        due = [0.0] * len(REQUESTS)
+        asked = requests_to(self._trip.make)
+        due = [0.0] * len(asked)
         codes_ms = 0.0
         end_ms = self._trip.key_off_ms - 200
         now_ms = float(self._trip.start_ms + 200)
@@ -56,7 +68,7 @@ class Wire:
             self._us = max(self._us, int(now_ms * 1000))
             if self._foreign:
                 yield from self._others()
-            for turn, (pids, every_s) in enumerate(REQUESTS):
+            for turn, (pids, every_s) in enumerate(asked):
                 if now_ms >= due[turn]:
                     due[turn] = now_ms + max(every_s, self._poll_s) * 1000.0 - 1.0
                     yield from self._ask(bytes((0x01, *pids)), raws)
