@@ -230,9 +230,12 @@ def test_a_stream_that_comes_by_itself_is_only_heard(
 
 
 def test_nothing_is_said_into_a_line_that_is_never_silent(
-    line: Line, listen: Callable[..., Collector], monkeypatch: pytest.MonkeyPatch
+    line: Line,
+    listen: Callable[..., Collector],
+    example: StreamTable,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("sootsayer.sources.stream_source.LONGEST_BUSY_S", 0.1)
+    monkeypatch.setattr("sootsayer.sources.stream_source.LONGEST_BUSY_S", 0.8)
     master, port = line
     os.set_blocking(master, False)
     stop = threading.Event()
@@ -245,7 +248,10 @@ def test_nothing_is_said_into_a_line_that_is_never_silent(
     thread.start()
     try:
         sent: list[bytes] = []
-        collector = listen(port, tap=lambda way, what: sent.append(what) if way == "sent" else None)
+        table = replace(example, idle_ms=400)  # far above any hiccup of a shared machine
+        collector = listen(
+            port, table, tap=lambda way, what: sent.append(what) if way == "sent" else None
+        )
         status = collector.wait(
             lambda e: (
                 isinstance(e, SourceStatus)
