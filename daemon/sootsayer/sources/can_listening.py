@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter, deque
 
 from sootsayer.model import Identity, SourceEvent
-from sootsayer.protocol.decode import ReplyDecoder
+from sootsayer.protocol.decode import USUAL_ENGINE_UNITS, ReplyDecoder
 from sootsayer.protocol.isotp import Reassembler
 from sootsayer.sources.can_addresses import is_reply, is_request, unit_name
 from sootsayer.sources.can_replies import NEGATIVE, fits, is_whole
@@ -18,6 +18,7 @@ from sootsayer.sources.can_uds import failure_types, j1979_reply, j1979_request
 
 HEARD_MS = 6_000  # a question is open for so long: 5 s after "pending", and a little
 MOST_HEARD = 16
+ENGINE_WITHIN_MS = 10_000  # a tester that is used for looking asks for engine speed by then
 
 
 class Listener:
@@ -27,6 +28,7 @@ class Listener:
         self.decoder = decoder
         self._reassembler = Reassembler()
         self._heard: deque[tuple[int, bytes, bool]] = deque(maxlen=MOST_HEARD)
+        self._first_ms: int | None = None
         self._own: Counter[str] = Counter()
 
     @property
@@ -58,10 +60,21 @@ class Listener:
         if found is None:
             self._own["reply that fits no request"] += 1
             return []
+        if self._first_ms is None:
+            self._first_ms = t_ms
+        if self._might_take_a_name(t_ms, unit):
+            self._own["reply before the engine's own"] += 1
+            return []
         events = self.decoder.feed(t_ms, unit, found)
         for code, kind in failure_types(payload):
             events.append(Identity(t_ms, unit, f"failure type {code}", kind))
         return events
+
+    def _might_take_a_name(self, t_ms: int, unit: str) -> bool:
+        """In the beginning another unit could pass for the engine's; its replies come again."""
+        if self.decoder.engine_unit is not None or unit in USUAL_ENGINE_UNITS:
+            return False
+        return self._first_ms is not None and t_ms - self._first_ms < ENGINE_WITHIN_MS
 
     def _matched(self, t_ms: int, unit: str, payload: bytes) -> bytes | None:
         """The reply in the form of J1979 if it may be believed."""
