@@ -53,7 +53,7 @@ def ours_by_the_minute(path: Path) -> Measured:
 
 def ours_every_two_seconds(path: Path) -> Measured:
     batches = drive(START_MS, MINUTES)
-    return _ours(path, [piece for batch in batches for piece in _cut(batch)])
+    return _ours(path, [p for batch in batches for p in cut_every(batch, COMMIT_MS)])
 
 
 def rows(path: Path) -> Measured:
@@ -175,11 +175,12 @@ def _tuples(batch: Batch) -> Iterator[tuple[int, str, int]]:
             yield t_ms, series.channel, raw
 
 
-def _cut(batch: Batch) -> Iterator[Batch]:
-    for upto_ms in range(batch.upto_ms - 60_000 + COMMIT_MS, batch.upto_ms + 1, COMMIT_MS):
+def cut_every(batch: Batch, step_ms: int) -> Iterator[Batch]:
+    """A batch of one minute in pieces."""
+    for upto_ms in range(batch.upto_ms - 60_000 + step_ms, batch.upto_ms + 1, step_ms):
         pieces = []
         for series in batch.series:
-            where = slice(*np.searchsorted(series.t_ms, [upto_ms - COMMIT_MS, upto_ms], "right"))
+            where = slice(*np.searchsorted(series.t_ms, [upto_ms - step_ms, upto_ms], "right"))
             kind = type(series)
             pieces.append(
                 kind(series.channel, series.scaling, series.t_ms[where], series.raw[where])

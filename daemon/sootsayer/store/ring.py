@@ -252,17 +252,22 @@ class Ring:
         return self.blocks - sum(parts for _, _, parts in self._live)
 
     def append(self, chunk: Chunk, states: dict[str, str]) -> None:
-        """Durable on return."""
+        """Durable on return.
+
+        A number is spent even when the disk refuses, because the record may be there all the
+        same: who then stores the readings elsewhere says so by that number. Its place is not
+        spent, so the next record takes it away.
+        """
         number = self.number + 1
         blocks = blocks_of(number, pack(Record(number, chunk, states)), self._salt)
         if len(blocks) > self.free:
             raise RingFullError(f"ring {self._path} is full")
+        self.number = number
         at_end = self.blocks - self._next
         for at, some in ((self._next, blocks[:at_end]), (0, blocks[at_end:])):
             if some:
                 self._file.write(b"".join(some), at * BLOCK_BYTES)
         self._file.sync()
-        self.number = number
         self._next = (self._next + len(blocks)) % self.blocks
         self._live.append((number, chunk.end_ms, len(blocks)))
 
@@ -295,7 +300,8 @@ def missing(records: Iterable[Record], done: Done) -> list[tuple[int, int]]:
     for record in records:
         if record.number > number + 1:
             start_ms = record.chunk.start_ms
-            spans.append((start_ms - 1 if end_ms is None else min(end_ms, start_ms), start_ms))
+            if end_ms is None or end_ms < start_ms:  # else the number was spent, not the time
+                spans.append((start_ms - 1 if end_ms is None else end_ms, start_ms))
         if record.number > done.number:
             number, end_ms = record.number, record.chunk.end_ms
         if not record.columns() and record.chunk.samples:
