@@ -109,7 +109,7 @@ def _trip(
     return {
         "t_ms": t0 + np.round(seconds * 1000), "rpm": rpm, "vss": lap[:, 3],
         "map": bar * 100 + jitter[1] * 0.2, "maf": maf * (1 + 0.01 * jitter[2]),
-        "tp": throttle / 90 * 100, "ect": ect, "iat": 25 + 0 * ect,
+        "tp": throttle / 90 * 100, "ect": ect, "iat": np.where(idle, 26.0, 25.0),
         "baro": 0 * ect + 100, "egr_pct": command, "egr_err": np.clip(error, -100, 99.3),
         "n_d_stat": np.where(faults.neutral, 0.0, np.where(idle, 0.0, 1.0)),
     }  # fmt: skip

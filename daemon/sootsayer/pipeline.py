@@ -13,10 +13,12 @@ import numpy as np
 from sootsayer.derive.balance import FlowBalance
 from sootsayer.derive.chance import lower_bound
 from sootsayer.derive.frames import FRAME_MS, FRAME_S, Block, Framer
+from sootsayer.derive.happened import Happenings
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.openings import Openings, opening_column
 from sootsayer.derive.quantities import Quantities, Reader
 from sootsayer.derive.stops import Rests, Stops
+from sootsayer.derive.told import Telling
 from sootsayer.derive.trips import TRIP_END_MS, Trips
 from sootsayer.judge.causes import propose_check, weigh_causes
 from sootsayer.judge.circumstances import describe
@@ -42,6 +44,7 @@ from sootsayer.model import (
     Verdict,
 )
 from sootsayer.rules.book import load_rules
+from sootsayer.rules.by_monitor import MonitorWatch
 from sootsayer.rules.engine import Rules
 from sootsayer.rules.seen import Baselines, Seen
 from sootsayer.rules.watches import ChanceWatch
@@ -57,7 +60,7 @@ class Pipeline(Kept):
 
     kept = (
         "framer", "reader", "trips", "balance", "cross", "openings", "stops", "rests", "rules",
-        "baselines", "tally", "handwork",
+        "baselines", "tally", "handwork", "happenings", "monitor",
     )  # fmt: skip
 
     def __init__(self, vehicle: Vehicle) -> None:
@@ -72,6 +75,9 @@ class Pipeline(Kept):
         self.rests = Rests()
         self.rules = Rules(load_rules(vehicle.rules))
         self.baselines = Baselines()
+        self.happenings = Happenings()
+        self.monitor = MonitorWatch()
+        self._telling = Telling()
         self.tally = Tally()
         self.first_ms: int | None = None
         self.last_fresh_ms = 0
@@ -99,6 +105,7 @@ class Pipeline(Kept):
         episodes: list[Episode] = []
         trips: dict[int, Trip] = {}
         openings: list[Opening] = []
+        self._telling.feed(batch, self.framer.next_ms)
         for block in self.framer.feed(batch):
             self._work(block.end_ms)
             self._block(block, alerts, episodes, trips, openings)
@@ -150,12 +157,17 @@ class Pipeline(Kept):
         use_position = bool(self.reader.has.get("actual")) and not self.reader.echoes()
         context = self._context(q)
         opening = opening_column(q, use_position)
-        rows = self.balance.step(q, opening)
+        accused = self.rules.accused()
+        rows = self.balance.step(q, opening, learn="P3M" not in accused)
         # Without an air meter the main balance already rests on the throttle.
         cross_rows = self.cross.step(q, opening) if self.balance.mode == "maf" else None
         judged = self.openings.step(
             q, (rows, cross_rows), (self.balance, self.cross), number, context, use_position
         )
+        happened = self.happenings.step(
+            q, self.trips, rows, self.balance, self._telling.take(block.end_ms), accused
+        )
+        self.monitor.drive(q, self.trips, self.rules.book["C3"])
         stops = self.stops.step(q)
         self.tally.step(q, judged, stops)
         self.trips.openings += len(judged)
@@ -164,7 +176,7 @@ class Pipeline(Kept):
             balance=self.balance, trip=number,
             engine_s=float(np.count_nonzero(running)) * FRAME_S, gaps=gaps, context=context,
             spark_ignition=self.vehicle.spark_ignition, baselines=self.baselines,
-            accused=self.rules.accused(),
+            accused=accused, happened=happened, monitor=self.monitor,
         )  # fmt: skip
         changed, chances = self.rules.step(seen)
         changed += self._codes(block, number)
@@ -182,6 +194,7 @@ class Pipeline(Kept):
         for event in due:
             if self.handwork.take(event):
                 self.baselines.forget()
+                self.happenings.forget()
                 self.balance.after_repair()
                 self.cross.after_repair()
 

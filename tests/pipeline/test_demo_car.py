@@ -114,7 +114,9 @@ def test_only_the_metering_changes_what_can_be_seen():
     for without, wanted in (("maf", {H, D, B, U}), ("map", {U})):
         pipeline = Pipeline(ESTATE)
         for batch in recordings()["passage choked"]:
-            kept = tuple(s for s in batch.series if s.channel != without)
+            # Results of the control unit's own test would speak of flow without any pressure.
+            own = (without, "mid3")
+            kept = tuple(s for s in batch.series if not s.channel.startswith(own))
             pipeline.feed(Batch(batch.upto_ms, kept))
         flow = pipeline.verdict().links[3]
         assert flow.state in wanted

@@ -166,8 +166,9 @@ class FlowBalance(Kept):
         for name in ("gram", "moment", "rows", "weight", "square", "product"):
             setattr(self, name, getattr(self, name) * TRIP_MEMORY)
 
-    def step(self, q: Quantities, opening: FloatArray) -> Rows | None:
-        """Rows of this block; learns from those with the valve shut. None where not seen."""
+    def step(self, q: Quantities, opening: FloatArray, learn: bool = True) -> Rows | None:
+        """Rows of this block; learns from those with the valve shut, unless an input it rests
+        on is accused (``learn``). None where not seen."""
         self._learn_baro(q)
         has_maf = not np.isnan(q.maf).all()
         if np.isnan(q.map).all() or np.isnan(q.rpm).all():
@@ -177,7 +178,7 @@ class FlowBalance(Kept):
             return None
         rows = self._rows(q, opening)
         shut = rows.usable & (rows.opening < 0.01)
-        if shut.any():
+        if learn and shut.any():
             self._learn(rows.features[shut], rows.target[shut])
             self._learn_idle(q, rows, shut)
             self._learn_trims(q)

@@ -18,12 +18,11 @@ from sootsayer.model import (
     CodeStatus,
     Identity,
     Link,
-    Scaling,
     Series,
     Trip,
 )
 from sootsayer.protocol.codes import link_of, name_of
-from sootsayer.protocol.monitor_tests import EGR_MONITORS
+from sootsayer.protocol.monitor_tests import EGR_MONITORS, margin_pct, unlimited
 from sootsayer.protocol.readiness import Monitors, monitors
 
 # Counters that only a clearing of codes makes smaller (SAE J1979 PIDs 30, 31 and 4E).
@@ -37,7 +36,6 @@ SAME_CLEARING_MS = 900_000  # the counters are read within a quarter of an hour 
 FREEZE = "freeze "  # how identities of a freeze frame begin
 FREEZE_CODE = "freeze code"
 _RESULT = re.compile(r"mid([0-9a-f]{2})_tid([0-9a-f]{2})(_min|_max)?(?:@(.+))?")
-SIGNED_KINDS = 0x80  # from here on kinds of value are signed (SAE J1979 appendix E)
 
 # ---------------------------------------------------------------- codes, trip by trip
 
@@ -192,18 +190,16 @@ def monitor_results(series: Iterable[Series]) -> tuple[MonitorResult, ...]:
 def _results(
     unit: str, monitor: int, test: int, parts: Mapping[str, Series]
 ) -> Iterable[MonitorResult]:
-    no_limit = _no_limits(parts[""].scaling)
     columns = {part: dict(zip(s.t_ms.tolist(), s.raw.tolist(), strict=True))
                for part, s in parts.items()}  # fmt: skip
     scaling = parts[""].scaling
     for t_ms, raw in columns[""].items():
         limits = [columns[part].get(t_ms) for part in ("_min", "_max")]
-        if None in limits:
+        if limits[0] is None or limits[1] is None:
             continue
         least, greatest = (
-            None if limit == no_limit[part] else limit * scaling.scale + scaling.offset
-            for part, limit in zip(("_min", "_max"), limits, strict=True)
-            if limit is not None
+            None if limit is None else limit * scaling.scale + scaling.offset
+            for limit in unlimited(scaling, limits[0], limits[1])
         )
         value = raw * scaling.scale + scaling.offset
         margin = margin_pct(value, least, greatest)
@@ -211,33 +207,6 @@ def _results(
             unit, monitor, test, t_ms, value, least, greatest, scaling.unit,
             margin is None or margin >= 0, margin,
         )  # fmt: skip
-
-
-def _no_limits(scaling: Scaling) -> Mapping[str, int]:
-    """Raw limits that limit nothing, being the ends of the kind's range."""
-    kind = int(scaling.name.removeprefix("uas"), 16)
-    if kind >= SIGNED_KINDS:
-        return {"_min": -0x8000, "_max": 0x7FFF}
-    return {"_min": 0, "_max": 0xFFFF}
-
-
-def margin_pct(value: float, least: float | None, greatest: float | None) -> float | None:
-    """Distance to the nearest limit in % of the room there is, negative outside."""
-    rooms = []
-    if least is not None:
-        rooms.append(value - least)
-    if greatest is not None:
-        rooms.append(greatest - value)
-    if not rooms:
-        return None
-    if least is not None and greatest is not None:
-        whole = greatest - least
-    else:
-        whole = abs(least if least is not None else greatest or 0.0)
-    nearest = min(rooms)
-    if whole <= 0:
-        return 0.0 if nearest == 0 else -100.0 if nearest < 0 else 100.0
-    return 100 * nearest / whole
 
 
 # ---------------------------------------------------------------- readiness, clearing

@@ -16,6 +16,8 @@ KINDS_FOR_BROKEN = 2
 LEAST_OPENINGS = 5
 LEAST_STOPS = 3
 LEAST_CRUISE_S = 300.0
+INPUT = "input"  # kind of evidence: an input that permits recirculation is implausible
+GIVEN_SHARE = 0.25  # of warm cruise: asked for in so much of it, it is not withheld
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,9 @@ def _permit(evidence: Evidence, state: LinkState | None, kinds: tuple[str, ...])
         fact = "this car does not tell what it commands"
         return _finding(Link.PERMIT, state or LinkState.UNSEEN, 0, 0, 0.0, fact, kinds)
     share = tally.cruise_asked_s / cruise_s if cruise_s else 0.0
+    # An input that cannot be believed withholds nothing as long as recirculation is asked for.
+    if kinds == (INPUT,) and share > GIVEN_SHARE:
+        state = LinkState.HOLDING
     if state is None:
         seen = cruise_s >= LEAST_CRUISE_S and tally.cruise_asked_s > 30
         state = LinkState.HOLDING if seen else LinkState.UNSEEN

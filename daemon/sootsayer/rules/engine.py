@@ -89,7 +89,7 @@ class Rules(Kept):
     ) -> None:
         finding = watch.add(
             chance.start_ms, chance.end_ms, chance.failed, chance.measure, seen.trip,
-            chance.circumstances,
+            chance.circumstances, chance.fact,
         )  # fmt: skip
         _keep(alerts, watch.settle(finding, seen.q.block.end_ms))
         episodes.append(

@@ -12,7 +12,7 @@ import numpy as np
 from sootsayer.derive.openings import Judged
 from sootsayer.derive.quantities import any_of
 from sootsayer.model import FloatArray
-from sootsayer.rules import by_opening
+from sootsayer.rules import by_command, by_engine, by_input, by_opening, by_recorder
 from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance, Seen
 
@@ -39,6 +39,8 @@ GATES: dict[str, Callable[[Seen], FloatArray]] = {"ask forbidden": _ask_forbidde
 QUANTITIES: dict[str, Callable[[Seen], FloatArray]] = {
     "asked": lambda seen: seen.q.asked,
     "neutral": lambda seen: seen.q.states["neutral"],
+    "outside band": by_command.outside_band,
+    "battery": by_recorder.battery_v,
 }
 
 
@@ -84,6 +86,18 @@ def _shut(rule: Rule, seen: Seen) -> list[Chance]:
     return made
 
 
+def _monitor(look: str) -> Callable[[Rule, Seen], list[Chance]]:
+    """What the control unit's own monitors say; they remember, so the pipeline brings them."""
+
+    def chances(rule: Rule, seen: Seen) -> list[Chance]:
+        if seen.monitor is None or not seen.happened.told:
+            return []
+        made: list[Chance] = getattr(seen.monitor, look)(rule, seen)
+        return made
+
+    return chances
+
+
 CHANCES: dict[str, Callable[[Rule, Seen], list[Chance]]] = {
     "follow": _each_opening(by_opening.follow),
     "flow": _each_opening(by_opening.flow),
@@ -91,6 +105,22 @@ CHANCES: dict[str, Callable[[Rule, Seen], list[Chance]]] = {
     "flow when short": _each_opening(by_opening.flow_when_short),
     "idle": _idle,
     "shut": _shut,
+    "warm-up": by_input.warm_up,
+    "temperatures": by_input.temperatures,
+    "key on": by_input.key_on,
+    "closed throttle": by_input.closed_throttle,
+    "hunting": by_command.hunting,
+    "knock": by_engine.knock,
+    "hot restart": by_engine.hot_restart,
+    "stall": by_engine.stall,
+    "trims of gas": by_engine.trim_gas,
+    "trims of air": by_engine.trim_air,
+    "trims everywhere": by_engine.trim_everywhere,
+    "heat": by_engine.heat,
+    "results": _monitor("results"),
+    "ready": _monitor("ready"),
+    "cleared": _monitor("cleared"),
+    "frozen": by_recorder.frozen,
 }
 
 
@@ -108,4 +138,7 @@ def _leak(seen: Seen) -> tuple[float, float, float] | None:
 
 
 # measure → (value, its standard deviation, how many readings it rests on), None where not seen
-LEVELS: dict[str, Callable[[Seen], tuple[float, float, float] | None]] = {"leak": _leak}
+LEVELS: dict[str, Callable[[Seen], tuple[float, float, float] | None]] = {
+    "leak": _leak,
+    "air meter": by_input.air_meter,
+}

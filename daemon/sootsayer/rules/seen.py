@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from sootsayer.derive.balance import FlowBalance
+from sootsayer.derive.happened import Happened
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.openings import Judged
 from sootsayer.derive.quantities import Quantities
 from sootsayer.derive.stops import Rest, Stop
 
-BASELINE_VALUES = 40  # newest sound values that make a baseline
+if TYPE_CHECKING:
+    from sootsayer.rules.by_monitor import MonitorWatch
+
+BASELINE_VALUES = 40  # first sound values that make a baseline
 BASELINE_LEAST = 8  # sound values before a baseline counts as known
 
 
@@ -27,8 +32,12 @@ class Chance:
 
 
 class Baselines(Kept):
-    """What this car has shown when sound, by name. Learns nothing while the rule accuses, else
-    it would learn the fault."""
+    """What this car has shown when sound, by name.
+
+    Rules teach it nothing while they accuse, else it would learn the fault; and once it is
+    known it stands, else it would follow a fault that grows slowly. Only a recorded repair
+    makes the car another one: ``forget``.
+    """
 
     kept = ("values",)
 
@@ -36,16 +45,26 @@ class Baselines(Kept):
         self.values: dict[str, list[float]] = {}
 
     def usual(self, name: str) -> float | None:
-        """The middle of the newest sound values, None before enough were seen."""
+        """The middle of the first sound values, None before enough were seen."""
         values = self.values.get(name, [])
         return sorted(values)[len(values) // 2] if len(values) >= BASELINE_LEAST else None
+
+    def spread(self, name: str) -> float | None:
+        """Their standard deviation from the median deviation, which outliers leave alone."""
+        usual = self.usual(name)
+        if usual is None:
+            return None
+        off = sorted(abs(value - usual) for value in self.values[name])
+        return 1.4826 * off[len(off) // 2]
 
     def forget(self) -> None:
         """Begin anew, after a repair."""
         self.values.clear()
 
     def learn(self, name: str, value: float) -> None:
-        self.values[name] = [*self.values.get(name, []), value][-BASELINE_VALUES:]
+        values = self.values.setdefault(name, [])
+        if len(values) < BASELINE_VALUES:
+            values.append(value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,3 +83,5 @@ class Seen:
     spark_ignition: bool
     baselines: Baselines
     accused: frozenset[str]
+    happened: Happened = field(default_factory=Happened)
+    monitor: MonitorWatch | None = None

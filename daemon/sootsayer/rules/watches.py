@@ -18,6 +18,8 @@ from sootsayer.model import Alert, AlertState, Link
 from sootsayer.rules.book import Rule
 from sootsayer.units import say_duration
 
+LEAST_CHANCES = 5  # unless a rule states its own
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -187,8 +189,7 @@ class TimeWatch(Watch):
 class ChanceWatch(Watch):
     """Failures among independent chances. Measure: the middle one of the failed chances' own."""
 
-    kept: ClassVar[tuple[str, ...]] = ("alert", "chances", "total", "failed")
-    limit_name = "fail_above"
+    kept: ClassVar[tuple[str, ...]] = ("alert", "chances", "total", "failed", "fact", "since")
 
     def __init__(self, rule: Rule) -> None:
         super().__init__(rule)
@@ -196,9 +197,19 @@ class ChanceWatch(Watch):
         self.chances: deque[list[Any]] = deque(maxlen=int(rule.limit("window")))
         self.total = 0
         self.failed = 0
+        self.fact = ""  # of the newest failed chance
+        self.since = 0  # chances since an alert last ended: what ended it is not held up again
+
+    def limit(self) -> float:
+        name = "fail_below" if "fail_below" in self.rule.limits else "fail_above"
+        return self.rule.limits.get(name, 0.0)
 
     def exposed(self) -> bool:
-        return self.total >= 5
+        return self.total >= self.least()
+
+    def least(self) -> int:
+        """Chances before its silence means anything."""
+        return int(self.rule.limits.get("least_chances", LEAST_CHANCES))
 
     def add(
         self,
@@ -208,17 +219,23 @@ class ChanceWatch(Watch):
         measure: float,
         trip: int,
         circumstances: dict[str, float],
+        fact: str = "",
     ) -> Finding:
+        self.fact = fact if failed else self.fact
         self.chances.append([start_ms, end_ms, failed, measure, trip, circumstances])
         self.total += 1
         self.failed += failed
-        recent = list(self.chances)[-int(self.rule.limit("decide")) :]
+        self.since += 1
+        recent = list(self.chances)[-min(int(self.rule.limit("decide")), self.since) :]
         k, n = sum(chance[2] for chance in recent), len(recent)
         failing = [chance for chance in self.chances if chance[2]]
         since = self.alert["first_ms"] if self.alert else (failing[0][0] if failing else 0)
         counted = [chance for chance in self.chances if chance[0] >= since]
         run = [chance[2] for chance in recent[-int(self.rule.limit("clear_run")) :]]
         seen = sum(chance[2] for chance in counted)
+        cleared = len(run) >= self.rule.limit("clear_run") and not any(run)
+        if cleared and self.open:
+            self.since = 0
         return Finding(
             seen=seen, chances=len(counted), eligible_s=length_s(counted),
             measure=_middle([chance[3] for chance in counted if chance[2]]),
@@ -226,7 +243,7 @@ class ChanceWatch(Watch):
             last_ms=int(failing[-1][1]) if failing else 0,
             raised=k >= self.rule.limit("least_failed")
             and lower_bound(k, n) > self.rule.limit("raise_share"),
-            cleared=len(run) >= self.rule.limit("clear_run") and not any(run),
+            cleared=cleared, fact=self.fact,
         )  # fmt: skip
 
 
