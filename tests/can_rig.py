@@ -284,7 +284,11 @@ def engine(unit: int, request: bytes) -> Reply:
 def settings(**changes: object) -> CanSettings:
     """The shipped settings with short pauses."""
     short = replace(
-        can_settings(), listen_s=0.3, late_s=0.3, reconnect_pauses_s=(0.02,), fault_pauses_s=(0.05,)
+        can_settings(),
+        listen_s=0.3,
+        late_s=0.15,
+        reconnect_pauses_s=(0.02,),
+        fault_pauses_s=(0.05,),
     )
     return replace(short, **changes)  # type: ignore[arg-type]
 

@@ -66,7 +66,7 @@ def test_the_car_of_another_process_is_read_right(units: int, spoil: Spoil) -> N
 
     source = CanSource(GROUP, Interface("group", open_bus), LogClock(0), settings(late_s=LATE_S))
     with car(units, port), Run(source) as run:
-        run.wait_readings(8 + 5 * units)
+        run.wait_readings(6 + 3 * units)
     readings = run.readings()
     assert {reading.unit for reading in readings} == {f"7E{8 + n:X}" for n in range(units)}
     told = 0

@@ -30,7 +30,8 @@ from sootsayer.model import CodeSeen, CodesRead, CodeStatus, Identity, Sootsayer
 from sootsayer.sources import can_source
 from sootsayer.sources.adapter_settings import serial_settings
 from sootsayer.sources.can_opening import Interface
-from sootsayer.sources.can_source import CanSource, Lines
+from sootsayer.sources.can_resting import Lines
+from sootsayer.sources.can_source import CanSource
 
 
 def uds_engine(unit: int, request: bytes) -> Reply:
@@ -74,7 +75,7 @@ def test_each_way_a_car_may_be_spoken_to(
         run_on(name, settings=settings(late_s=0.1)) as run,
     ):
         run.wait_state(SourceState.READING, words)
-        readings = run.wait_readings(8)
+        readings = run.wait_readings(5)
     seen = {sample.channel: sample.raw for r in readings for sample in r.samples}
     assert seen["rpm"] == 0x1AF8 and seen["egr_pct"] == 0x40 and seen["ect"] == 0x7B
     assert {reading.unit for reading in readings} == {f"{unit:X}"}

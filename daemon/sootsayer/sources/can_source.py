@@ -12,7 +12,8 @@ import threading
 from collections import Counter
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from functools import partial
 
 from sootsayer.clock import LogClock
 from sootsayer.model import SourceEvent, SourceState, SourceStatus
@@ -39,28 +40,18 @@ from sootsayer.sources.can_opening import (
     opened,
     wait_readable,
 )
-from sootsayer.sources.can_rest import BusRest, Why
+from sootsayer.sources.can_resting import IGNITION_OFF, STEP_S, Lines, Resting
 from sootsayer.sources.can_settings import CanSettings, can_settings
 from sootsayer.sources.can_stacks import IsoTpStack, Stack, Stacks
 from sootsayer.sources.conversation import StoppedError
-from sootsayer.sources.interview import voltage_reading
-from sootsayer.sources.key_off import KeyWatch, Pauses, Rest
+from sootsayer.sources.key_off import KeyWatch, Pauses
 from sootsayer.units import MS_PER_S, say_count
 
 SOURCE = "can"
-STEP_S = 0.25  # longest wait without a look at stop
-IGNITION_OFF = "the ignition line is off"
+SILENT_BUS = "no control unit answers and the bus is silent"
 QUIET_BUS = "no node acknowledges and nobody talks: the bus sleeps"
 
 Emit = Callable[[SourceEvent], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Lines:
-    """What tells the key's position beside the bus; each gives None while it is unknown."""
-
-    volts: Callable[[], float | None] = lambda: None
-    ignition: Callable[[], bool | None] = lambda: None
 
 
 class CanSource:
@@ -92,17 +83,23 @@ class CanSource:
         self._clock = clock
         self._settings = settings or can_settings()
         missed = self._settings.missed_replies
+        self._lines = lines or Lines()
         self._car_settings = replace(serial_settings(), missed_replies=missed)
         self._tap = tap
         self._listen_only = listen_only
-        self._lines = lines or Lines()
         self._emit: Emit = lambda event: None
         self._stop = threading.Event()
         self._status: tuple[SourceState, str] | None = None
         self._told_ms = 0
         self._counters: Counter[str] = Counter()
         self._decoder = ReplyDecoder()
-        self._rest = BusRest(self._settings)
+        self._rest = Resting(
+            self._lines,
+            clock,
+            self._settings,
+            self._car_settings,
+            lambda reading: self._emit(reading),
+        )
         self._resting: str = ""  # why nothing is asked, "" while the car is asked
         self._dialect: Dialect | None = None
         self._rate: Rate | None = None
@@ -205,7 +202,9 @@ class CanSource:
 
     def _next_step(self, line: Line, stacks: Stacks) -> None:
         if self._resting:
-            self._rest_until_due(line, stacks)
+            runs = partial(self._engine_runs, line, stacks)
+            if reason := self._rest.until_started(line, self._stop, runs):
+                self._wake_up(line, reason)
             return
         interview = self._find_car(line, stacks)
         if interview is None:
@@ -259,7 +258,7 @@ class CanSource:
         if line.foreign_ms is None:
             if self._interface.takes_rate and self._rate is not None and not self._rate.proven:
                 self._next_rate()
-            self._lie_down(line, "no control unit answers and the bus is silent")
+            self._lie_down(line, SILENT_BUS)
             return
         self._say(SourceState.SILENT, "the bus talks but no control unit answers")
         self._watch_bus(line, self._silence.next_s())
@@ -284,8 +283,8 @@ class CanSource:
             return self._key_line(interview.watch)
 
         reason = interview.ask_until_off(every)
-        if not reason and self._is_quiet(line):
-            reason = "no control unit answers and the bus is silent"
+        if not reason and self._rest.is_quiet(line):
+            reason = SILENT_BUS
         if reason:
             self._lie_down(line, reason)
         else:
@@ -299,15 +298,11 @@ class CanSource:
             watch.volts = volts
         return IGNITION_OFF if self._lines.ignition() is False else ""
 
-    def _is_quiet(self, line: Line) -> bool:
-        quiet_ms = self._settings.quiet_s * MS_PER_S
-        return line.foreign_ms is None or self._clock.now_ms() - line.foreign_ms > quiet_ms
-
     # ------------------------------------------------------------ key off
 
     def _not_acknowledged(self, line: Line, trouble: BusError) -> None:
         """Frames that nobody acknowledges: a sleeping bus, or no bus at all."""
-        if self._is_quiet(line):
+        if self._rest.is_quiet(line):
             self._lie_down(line, f"{QUIET_BUS} ({trouble.condition.name.lower()})")
             return
         self._say(SourceState.SILENT, str(trouble.condition))
@@ -317,41 +312,8 @@ class CanSource:
     def _lie_down(self, line: Line, reason: str) -> None:
         """From here on nothing is sent."""
         self._resting = reason
-        self._rest.talked(line.foreign_ms)
-        self._rest.lie_down(self._clock.now_ms())
+        self._rest.lie_down(line)
         self._say(SourceState.KEY_OFF, reason)
-
-    def _rest_until_due(self, line: Line, stacks: Stacks) -> None:
-        voltage = Rest(self._car_settings)
-        look_ms = 0
-        seen_ms = line.foreign_ms
-        while not self._stop.is_set():
-            while line.next() is not None:
-                pass  # answers to another tester
-            if line.foreign_ms is not None and line.foreign_ms != seen_ms:
-                seen_ms = line.foreign_ms
-                self._rest.saw(seen_ms)
-            now_ms = self._clock.now_ms()
-            if now_ms >= look_ms:
-                look_ms = now_ms + int(self._settings.look_s * MS_PER_S)
-                reason = self._started(voltage)
-                if reason:
-                    self._wake_up(line, reason)
-                    return
-            why = None if self._lines.ignition() is False else self._rest.due(now_ms)
-            if why is not None and (why is Why.TRAFFIC or self._engine_runs(line, stacks)):
-                self._wake_up(line, str(why))
-                return
-            line.wait(STEP_S)
-
-    def _started(self, voltage: Rest) -> str:
-        """What beside the bus tells that the engine runs or the key is on."""
-        if self._lines.ignition():
-            return "the ignition line is on"
-        volts = self._lines.volts()
-        if volts is not None:
-            self._emit(voltage_reading(self._clock.now_ms(), volts))
-        return voltage.started(volts)
 
     def _engine_runs(self, line: Line, stacks: Stacks) -> bool:
         """One request: does the engine turn? Where units answer but tell no speed, they count."""
@@ -370,15 +332,9 @@ class CanSource:
         self._say(SourceState.CONNECTING, reason)
 
     def _watch_bus(self, line: Line, seconds: float) -> None:
-        """Send nothing for a while, but see what the bus says."""
-        end_ms = self._clock.now_ms() + int(seconds * MS_PER_S)
-        while self._clock.now_ms() < end_ms and not self._stop.is_set():
-            while line.next() is not None:
-                pass
-            if self._is_quiet(line):
-                self._lie_down(line, "no control unit answers and the bus is silent")
-                return
-            line.wait(STEP_S)
+        """Leave a car that does not answer alone for a while."""
+        if self._rest.watch(line, self._stop, seconds):
+            self._lie_down(line, SILENT_BUS)
 
     # ------------------------------------------------------------ events
 
