@@ -24,6 +24,8 @@ RESYNC_TRIES = 3
 RESYNC_WAIT_S = 2.0
 UNASKED = "byte nobody asked for"
 EMPTY = "prompt without a reply"
+UNASKED_KEPT_BYTES = 200  # a version line may arrive in pieces
+NAMING = frozenset({"ATZ", "ATWS", "ATI", "AT@1"})  # commands that an adapter answers with its name
 WAIT_STEP_S = 0.5  # longest sleep between two looks at stop and port
 
 
@@ -67,6 +69,7 @@ class Conversation:
         self._port = port
         self._clock = clock
         self._stop = stop
+        self._unasked = b""
 
     def wake(self) -> bool:
         """Bring an adapter that may be busy, or not be there, to its prompt. Whether it came.
@@ -99,8 +102,10 @@ class Conversation:
         )
         if not reply.complete:
             self._resync()
-        if reply.has(LOST_SETTINGS):
+        if reply.has(LOST_SETTINGS) or _names_itself(command, reply):
             raise SettingsLostError
+        if reply.complete:
+            self._unasked = b""
         return Answer((sent_ms + first_ms) // 2, reply)
 
     def wait_until(self, t_ms: int) -> None:
@@ -157,6 +162,14 @@ class Conversation:
         if not arrived:
             return
         self.counters[UNASKED] += len(arrived)
-        for line in arrived.decode("ascii", "replace").replace(">", "\r").split("\r"):
+        self._unasked = (self._unasked + arrived)[-UNASKED_KEPT_BYTES:]
+        for line in self._unasked.decode("ascii", "replace").replace(">", "\r").split("\r"):
             if names_adapter(line) or not LOST_SETTINGS.isdisjoint(read_line(line).remarks):
                 raise SettingsLostError
+
+
+def _names_itself(command: Command, reply: Reply) -> bool:
+    """Whether an adapter setting was answered by the line an adapter prints when it starts."""
+    if not command.text.startswith("AT") or command.text in NAMING:
+        return False
+    return any(names_adapter(text) for text in reply.texts)
