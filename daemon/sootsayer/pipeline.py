@@ -68,8 +68,9 @@ class Pipeline(Kept):
         self.framer = Framer()
         self.reader = Reader(vehicle)
         self.trips = Trips()
-        self.balance = FlowBalance(vehicle.displacement_l)
-        self.cross = FlowBalance(vehicle.displacement_l, only="throttle")
+        compression = not vehicle.spark_ignition
+        self.balance = FlowBalance(vehicle.displacement_l, compression=compression)
+        self.cross = FlowBalance(vehicle.displacement_l, only="throttle", compression=compression)
         self.openings = Openings()
         self.stops = Stops()
         self.rests = Rests()
@@ -308,8 +309,17 @@ class Pipeline(Kept):
         if leak is not None:
             learned["leak_g_s"], learned["leak_sd_g_s"] = round(leak[0], 2), round(leak[1], 2)
         gain = self.balance.gain_g_s()
-        if gain is not None:
+        if gain is not None and self.balance.compression:
+            learned["fully_open_share_pct"] = round(100 * gain, 1)
+        elif gain is not None:
             learned["fully_open_g_s"] = round(gain, 1)
+        area = self.balance.effective_area_mm2()
+        if area is not None:
+            learned["effective_area_mm2"] = round(area[0], 1)
+            learned["effective_area_sd_mm2"] = round(area[1], 1)
+        first_area = self.balance.first_area_mm2()
+        if first_area is not None:
+            learned["effective_area_first_mm2"] = round(first_area, 1)
         if not np.isnan(self.balance.idle_air_g_s):
             learned["idle_air_g_s"] = round(self.balance.idle_air_g_s, 2)
         return learned

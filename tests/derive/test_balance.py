@@ -10,7 +10,9 @@ from fluids.compressible import P_critical_flow
 from plain_engine import Faults, batches, pumped_flow, recording
 from sootsayer.derive.balance import (
     CP_RATIO,
+    GAS_AT_MANIFOLD_K,
     FlowBalance,
+    area_mm2,
     compressible,
     density_flow_g_s,
     gas_share,
@@ -136,3 +138,11 @@ def test_nothing_is_claimed_before_enough_was_seen():
     balance = FlowBalance(2.0)
     assert not balance.ready()
     assert balance.leak_g_s() is None
+
+
+def test_gas_is_told_as_an_area():
+    """20 mm² effective at 105 kPa and 650 K pass 0.163 g/s each by the relation checked above,
+    which common practice rounds to 0.15; hot gas displaces more air than its own mass."""
+    gas_g_s = orifice_g_s(20.0, 105.0, 650.0, 0.5)
+    assert gas_g_s / 20 == pytest.approx(0.155, abs=0.01)
+    assert area_mm2(gas_g_s * CP_RATIO * GAS_AT_MANIFOLD_K / 300, 300) == pytest.approx(20.0)

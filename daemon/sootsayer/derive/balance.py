@@ -5,6 +5,8 @@ coast and wide open together; then it is held and what is missing while the valv
 the gas. Two forms, by what the car measures:
 
 MAP and MAF:   maf = k·N·p/T·(s + c·N + q·p − h·(T_coolant − T_intake)) − y·k·N/T − leak
+the same for compression ignition, where a full opening displaces a share of the charge instead
+of a constant mass flow, since its valve is not choked and nothing throttles the air;
 MAP, throttle: k·N·(s·p − y)/T = Σ A_j·knot_j(throttle)·p_b/√T·Ψ(p/p_b), with s fixed, since
                at one throttle place MAP hardly varies while the valve is shut
 
@@ -42,6 +44,14 @@ TRIM_RAIL_PCT = 20.0  # trims near their end stop tell that there is more air, n
 TRIM_DOUBT_PCT = 2.0  # of idle air: what trims leave open about air past the meter
 SMOOTHING = 50  # readings over which idle air and trims are averaged
 GAS_PER_LITRE_G_S = 1.2
+GAS_PER_LITRE_MOST_G_S = 3.0  # 40 mm² on two litres at 0.15 g/s per mm², the upper end
+LOOP_SHARE = 0.20  # of the charge, fully open: common practice for compression ignition is 0.3–0.5
+FIRST_OPENINGS = 20  # clear openings that set what this car passed when it was first known
+# Exhaust before the valve for the conversion of flow to area; ± 15 % for what they may be.
+EXHAUST_KPA = 105.0
+EXHAUST_K = 650.0
+CHOKED_RATIO = 0.5
+AREA_ERROR = 0.15
 LEAK = 5  # place of the leak among the coefficients
 LEAST_ROWS = 45  # a minute and a half of settled driving with the valve shut
 KNOTS_PCT = np.array([0.0, 5, 10, 15, 20, 28, 40, 60, 100])  # dense where the plate is steep
@@ -80,6 +90,15 @@ def orifice_g_s(
     return area_m2 * upstream_pa / float(np.sqrt(R_AIR * 1e3 * upstream_k)) * psi * 1e3
 
 
+def area_mm2(displaced_g_s: float, charge_k: float) -> float:
+    """Effective area that passes the gas which displaced so much air, choked.
+
+    About 0.15 g/s per mm² at 105 kPa and 650 K.
+    """
+    gas_g_s = displaced_g_s * charge_k / (CP_RATIO * GAS_AT_MANIFOLD_K)
+    return gas_g_s / orifice_g_s(1.0, EXHAUST_KPA, EXHAUST_K, CHOKED_RATIO)
+
+
 def gas_share(displaced_g_s: float, air_g_s: float, charge_k: float) -> float:
     """Mass fraction of exhaust in the charge from the air it displaced.
 
@@ -106,6 +125,7 @@ class Rows:
     density_g_s_kpa: FloatArray  # density flow per kPa, to turn displaced air into a MAP step
     charge_k: FloatArray
     opening: FloatArray  # 0..1, position where measured, else command
+    scale: FloatArray  # what a gain is multiplied with: 1 where the valve is choked, else density
 
 
 def _means(column: FloatArray) -> FloatArray:
@@ -120,12 +140,18 @@ class FlowBalance(Kept):
         "mode", "gram", "moment", "rows", "weight", "square", "product", "last_residual",
         "coefficients", "covariance", "baro_kpa", "idle_air_g_s", "idle_trim_pct",
         "load_trim_pct",
-        "gains",
+        "gains", "first_gain", "charge_k",
     )  # fmt: skip
 
-    def __init__(self, displacement_l: float | None, only: str = "") -> None:
+    def __init__(
+        self, displacement_l: float | None, only: str = "", compression: bool = False
+    ) -> None:
         self._only = only
-        self.gains: deque[float] = deque(maxlen=60)  # g/s per full opening, of those that flowed
+        self.compression = compression
+        # Per full opening, of those that flowed: g/s, or share of the charge where not choked.
+        self.gains: deque[float] = deque(maxlen=60)
+        self.first_gain: list[float] = []  # the same when this car was first known, and its sd
+        self.charge_k = 300.0
         self._known_displacement = displacement_l is not None
         self._displacement_l = displacement_l or UNKNOWN_DISPLACEMENT_L
         self.mode = ""  # "maf", "throttle"
@@ -161,6 +187,7 @@ class FlowBalance(Kept):
         for name in ("gram", "moment", "weight", "square", "product"):
             setattr(self, name, getattr(self, name) * REPAIR_MEMORY)
         self.gains.clear()
+        self.first_gain = []
 
     def new_trip(self) -> None:
         for name in ("gram", "moment", "rows", "weight", "square", "product"):
@@ -200,6 +227,8 @@ class FlowBalance(Kept):
         """
         if self.mode != "maf" or not self.ready() or np.isnan(self.idle_air_g_s):
             return None
+        if self.compression:  # nothing is choked, so a leak looks like breathing
+            return None
         if self.idle_trim_pct > TRIM_RAIL_PCT:
             return None
         missing, variance = float(self.coefficients[LEAK]), float(self.covariance[LEAK, LEAK])
@@ -224,29 +253,79 @@ class FlowBalance(Kept):
         resemblance = min(0.9, max(0.0, self.product / self.square))
         return (1 + resemblance) / (1 - resemblance)
 
-    def note_flow(self, flow_g_s: float, sd_g_s: float, opening: float, due_g_s: float) -> None:
-        """Learn what the fully open valve passes, from openings that clearly flowed."""
+    def note_flow(
+        self, flow: tuple[float, float], opening: float, scale: float, due_g_s: float,
+        charge_k: float,
+    ) -> None:  # fmt: skip
+        """Learn what the fully open valve passes, from openings that clearly flowed.
+
+        ``flow``: displaced air and its sd in g/s; ``scale``: see ``Rows``.
+        """
+        flow_g_s, sd_g_s = flow
         if opening > 0.05 and flow_g_s > 2 * sd_g_s and flow_g_s > 0.3 * due_g_s:
-            self.gains.append(flow_g_s / opening)
+            self.gains.append(flow_g_s / (opening * scale))
+            self.charge_k = _smoothed(self.charge_k, charge_k)
+            if not self.first_gain and len(self.gains) >= FIRST_OPENINGS:
+                self.first_gain = [self.gain_g_s() or 0.0, self.gain_sd()]
 
     def gain_g_s(self) -> float | None:
-        """Air that the fully open valve displaces: median of the better half of openings."""
+        """Air that the fully open valve displaces: median of the better half of openings.
+
+        In g/s; under compression ignition a share of the charge.
+        """
+        better = self._better_gains()
+        return better[len(better) // 2] if better else None
+
+    def gain_sd(self) -> float:
+        """How surely the gain is known: standard error of that median, by median deviation."""
+        better = np.array(self._better_gains())
+        if not len(better):
+            return float("nan")
+        spread = 1.4826 * float(np.median(np.abs(better - np.median(better))))
+        return 1.2533 * spread / float(np.sqrt(len(better)))
+
+    def _better_gains(self) -> list[float]:
         if len(self.gains) < 5:
-            return None
+            return []
         ordered = sorted(self.gains)
-        better = ordered[len(ordered) // 2 :]
-        return better[len(better) // 2]
+        return ordered[len(ordered) // 2 :]
+
+    def effective_area_mm2(self) -> tuple[float, float] | None:
+        """Effective area of the fully open valve and its sd; None where flow is not choked."""
+        gain = self.gain_g_s()
+        if gain is None or self.compression:
+            return None
+        area = area_mm2(gain, self.charge_k)
+        return area, float(np.hypot(area_mm2(self.gain_sd(), self.charge_k), AREA_ERROR * area))
+
+    def first_area_mm2(self) -> float | None:
+        """The same when this car was first known."""
+        if not self.first_gain or self.compression:
+            return None
+        return area_mm2(self.first_gain[0], self.charge_k)
 
     def due_gain_g_s(self) -> float:
         """What a fully open valve ought to displace: what this car has shown, else its size.
 
         By size: the lower end of common practice is 1.2 g/s of gas per litre (15–40 mm²
         effective on 2–3.5 L at 0.15 g/s per mm² when choked); hot gas displaces more air than
-        its own mass, at a charge of 300 K.
+        its own mass, at a charge of 300 K. Under compression ignition: a share of the charge.
         """
-        by_size = GAS_PER_LITRE_G_S * CP_RATIO * GAS_AT_MANIFOLD_K / 300 * self._displacement_l
+        by_size = LOOP_SHARE if self.compression else self._by_size(GAS_PER_LITRE_G_S)
         shown = self.gain_g_s()
         return max(by_size, shown) if shown is not None else by_size
+
+    def most_gain_g_s(self) -> float | None:
+        """What a fully open valve displaces at most: what this car showed when first known, else
+        the upper end by size; None where neither is known."""
+        if self.first_gain:
+            return self.first_gain[0]
+        if self.compression or not self._known_displacement:
+            return None
+        return self._by_size(GAS_PER_LITRE_MOST_G_S)
+
+    def _by_size(self, gas_per_litre_g_s: float) -> float:
+        return gas_per_litre_g_s * CP_RATIO * GAS_AT_MANIFOLD_K / 300 * self._displacement_l
 
     def breathing(self) -> float:
         """Mass-flow slope s: what the engine draws per kPa against a perfect pump."""
@@ -259,7 +338,7 @@ class FlowBalance(Kept):
         if has_maf and self._only != "throttle":
             if self.mode != "maf":
                 self._start_mode("maf")
-        elif has_throttle and not self.mode:
+        elif has_throttle and not self.mode and not self.compression:
             self._start_mode("throttle")
 
     def _start_mode(self, mode: str) -> None:
@@ -322,7 +401,8 @@ class FlowBalance(Kept):
         whole = np.isfinite(features).all(axis=1) & np.isfinite(target) & np.isfinite(opening_mean)
         calm = q.settled.reshape(ROWS, ROW_FRAMES).all(axis=1)
         usable = whole & calm & (q.rpm.reshape(ROWS, ROW_FRAMES).min(axis=1) > SPINDOWN_RPM)
-        return Rows(usable, features, target, sign, air, per_kpa, charge_k, opening_mean)
+        scale = density if self.compression else np.ones(ROWS)
+        return Rows(usable, features, target, sign, air, per_kpa, charge_k, opening_mean, scale)
 
     def _learn(self, features: FloatArray, target: FloatArray) -> None:
         weights = np.ones(len(target))

@@ -55,13 +55,16 @@ STEP_FLOOR_KPA = 0.3  # quantisation of a whole-kPa MAP reading, 1/√12
 class Flow:
     """What one balance says of one opening: displaced air, its sd, and what was due, in g/s.
 
-    ``due_asked_g_s``: due if the valve stood where it was asked to stand.
+    ``due_asked_g_s``: due if the valve stood where it was asked to stand. ``scale``: what a gain
+    is multiplied with, see ``Rows``.
     """
 
     flow_g_s: float
     sd_g_s: float
     due_g_s: float
     due_asked_g_s: float
+    scale: float = 1.0
+    opening: float = 0.0  # 0..1, over the settled part that was measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +227,7 @@ class Openings(Kept):
 def _no_rows() -> dict[str, Any]:
     return {
         "rows": 0, "features": None, "target": 0.0, "air": 0.0, "density": 0.0,
-        "charge_k": 0.0, "opening": 0.0,
+        "charge_k": 0.0, "opening": 0.0, "scale": 0.0,
     }  # fmt: skip
 
 
@@ -243,6 +246,7 @@ def _add_rows(rows: Rows, owner: list[dict[str, Any] | None], opinion: int) -> N
         sums["density"] += float(rows.density_g_s_kpa[row])
         sums["charge_k"] += float(rows.charge_k[row])
         sums["opening"] += float(rows.opening[row])
+        sums["scale"] += float(rows.scale[row])
 
 
 def _measure(record: dict[str, Any], balances: tuple[FlowBalance, FlowBalance]) -> Judged:
@@ -318,9 +322,11 @@ def _flow(sums: dict[str, Any], asked_pct: float, balance: FlowBalance) -> Flow 
         return None
     features = np.asarray(sums["features"]) / rows
     flow, sd = balance.displaced(features, sums["target"] / rows, rows)
-    opening, gain = sums["opening"] / rows, balance.due_gain_g_s()
-    balance.note_flow(flow, sd, opening, gain * opening)
-    return Flow(flow, sd, gain * opening, gain * asked_pct / 100)
+    opening, scale = sums["opening"] / rows, sums["scale"] / rows
+    full_g_s = balance.due_gain_g_s() * scale
+    due_g_s = full_g_s * opening
+    balance.note_flow((flow, sd), opening, scale, due_g_s, sums["charge_k"] / rows)
+    return Flow(flow, sd, due_g_s, full_g_s * asked_pct / 100, scale, opening)
 
 
 def _gas(sums: dict[str, Any], flow: Flow | None) -> tuple[float | None, float | None]:
@@ -338,7 +344,7 @@ def _step(
 ) -> tuple[float | None, float | None, float | None]:
     """MAP step at the opening edge, its sd, and the step that was due."""
     edge, sums = record["edge"], record["sums"][0]
-    if edge is None or not sums["rows"]:
+    if edge is None or not sums["rows"] or balance.compression:
         return None, None, None
     step, sd, after_kpa = edge[:3]
     if after_kpa > 0.7 * balance.baro_kpa:  # the throttle is no longer near choking

@@ -19,6 +19,8 @@ from sootsayer.vehicle import Vehicle
 HISTORY_FRAMES = 8  # four seconds of memory across the block's edge, enough for every trailing look
 EGR_ERR_FULL_PCT = 99.0  # raw FF reads 99.2 %: saturated, not a ratio (SAE J1979 PID 2D)
 RUNNING_RPM = 400.0
+# Some cars report 4–5 % when shut; one that never commands less than 8 % never shuts the valve.
+SHUT_MOST_PCT = 8.0
 SPINDOWN_RPM = 500.0  # below this the engine is starting or dying: gas fractions mean nothing
 
 
@@ -145,7 +147,7 @@ class Reader(Kept):
         """What this car's command reads when the valve is to be shut."""
         if self._vehicle.shut_pct is not None:
             return self._vehicle.shut_pct
-        return self.command_places.rest_pct()
+        return min(self.command_places.rest_pct(), SHUT_MOST_PCT)
 
     def echoes(self) -> bool:
         """Whether the control unit merely repeats its command as position.

@@ -14,6 +14,7 @@ from sootsayer.units import say_count, say_duration
 
 KINDS_FOR_BROKEN = 2
 LEAST_OPENINGS = 5
+NEVER_SHUT_S = 600.0  # of cruise with gas asked for, and still hardly a minute without
 LEAST_STOPS = 3
 LEAST_CRUISE_S = 300.0
 INPUT = "input"  # kind of evidence: an input that permits recirculation is implausible
@@ -187,6 +188,11 @@ def flow_not_seen(evidence: Evidence) -> str:
     """Why flow cannot be judged on this car at all, "" when it can."""
     has, balance = evidence.reader.has, evidence.balance
     if balance.mode:
+        if not balance.ready() and evidence.tally.cruise_asked_s >= NEVER_SHUT_S:
+            return (
+                "the valve was never shut for long enough with the engine running, so there is "
+                "nothing to compare with"
+            )
         return ""
     if not has.get("rpm"):
         return "no engine speed was read yet"
