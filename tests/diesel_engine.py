@@ -69,7 +69,8 @@ def recording(
         air_k = 273.15 + 28 + 18 * pedal
         air, _ = intake(rpm, kpa, air_k, asked / 100 * 1.6e-4 * passage)
         values = {
-            "rpm": rpm, "vss": lap[:, 3], "map": kpa, "maf": air * (1 + generator.normal(0, 0.01, n)),
+            "rpm": rpm, "vss": lap[:, 3], "map": kpa,
+            "maf": air * (1 + generator.normal(0, 0.01, n)),
             "tp": 100 * pedal, "ect": ect, "iat": air_k - 273.15, "baro": 0 * ect + 100,
             "egr_pct": asked, "egr_err": 0 * ect,
         }  # fmt: skip
