@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from sootsayer import __version__, cli_archive, cli_record, cli_survey
+from sootsayer import __version__, cli_archive, cli_check, cli_record, cli_survey
 from sootsayer.model import SootsayerError
 
 if TYPE_CHECKING:
@@ -287,6 +287,7 @@ commands.add_command(cli_archive.verify)
 commands.add_command(cli_archive.repair)
 commands.add_command(cli_archive.backup)
 commands.add_command(cli_survey.survey)
+commands.add_command(cli_check.check_config)
 commands.add_command(cli_record.record)
 commands.add_command(cli_record.replay)
 

@@ -10,9 +10,10 @@ from importlib.resources import files
 from typing import Any
 
 from sootsayer.model import Link, SootsayerError
+from sootsayer.rules.own import is_own, measure_limits, own_rule
 
 WORDS = ("title", "link", "kind", "counts", "gate", "quantity", "measure", "supports", "channels",
-         "needs", "unit", "text", "reason")  # fmt: skip
+         "needs", "unit", "text", "reason", "tests")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,21 +44,33 @@ class Rule:
 
 
 def load_rules(overrides: Mapping[str, Mapping[str, Any]] | None = None) -> dict[str, Rule]:
-    """The shipped rules with a vehicle's own limits. Raises SootsayerError on unknown names."""
+    """The shipped rules with a vehicle's own limits, and its owner's own rules.
+
+    Raises SootsayerError on unknown names and on rules that are not whole.
+    """
     text = files("sootsayer_config").joinpath("rules.toml").read_text(encoding="utf-8")
     entries: dict[str, dict[str, Any]] = tomllib.loads(text)["rules"]
+    shipped = dict(entries)
     for name, changes in (overrides or {}).items():
-        if name not in entries:
+        where = f"vehicle file: rules.{name}"
+        if is_own(name):
+            entries[name] = own_rule(changes, where)
+            measure_limits(name, changes, shipped)
+        elif name not in entries:
             raise SootsayerError(
-                f"vehicle file: no rule {name!r}; rules are {', '.join(sorted(entries))}"
+                f"vehicle file: no rule {name!r}; rules are {', '.join(sorted(entries))}, "
+                "and your own may be called U1, U2 and so on"
             )
-        _override(entries[name], changes, f"vehicle file: rules.{name}")
+        else:
+            _override(entries[name], changes, where)
     return {name: _rule(name, entry) for name, entry in entries.items()}
 
 
 def _override(entry: dict[str, Any], changes: Mapping[str, Any], where: str) -> None:
     numbers = [key for key in entry if key not in WORDS]
     for key, value in changes.items():
+        if key == "tests":
+            continue
         if key not in numbers:
             near = difflib.get_close_matches(key, numbers, 1)
             hint = f"did you mean {near[0]!r}?" if near else f"limits: {', '.join(numbers)}"

@@ -12,7 +12,8 @@ from sootsayer.derive.keep import Kept
 from sootsayer.model import Alert, CodeSeen, CodesRead, Episode, FloatArray
 from sootsayer.protocol.codes import link_of, name_of
 from sootsayer.rules.book import Rule
-from sootsayer.rules.registry import CHANCES, LEVELS, QUANTITIES, gate
+from sootsayer.rules.own import known_names
+from sootsayer.rules.registry import CHANCES, GATES, LEVELS, QUANTITIES, STATES, gate, quantity
 from sootsayer.rules.seen import Chance, Seen
 from sootsayer.rules.watches import (
     ChanceWatch,
@@ -37,6 +38,7 @@ class Rules(Kept):
 
     def __init__(self, book: Mapping[str, Rule]) -> None:
         self.book = dict(book)
+        known_names(self.book, (*STATES, *GATES), tuple(QUANTITIES), tuple(CHANCES), tuple(LEVELS))
         self.watches: dict[str, Watch] = {
             name: WATCHES[rule.counts](rule)
             for name, rule in book.items()
@@ -133,7 +135,7 @@ class Rules(Kept):
                 fact = f"no readings for {(end - start) / 1000:.0f} s"
                 episodes.append(Episode(name, start, end, True, (end - start) / 1000, fact))
             return watch.add(block.start_ms, block.end_ms, seen.engine_s + gap_s, gap_s, seen.trip)
-        value = QUANTITIES[watch.rule.quantity](seen)
+        value = quantity(watch.rule.quantity, seen)
         eligible = (gate(watch.rule.gate, seen) == 1) & ~np.isnan(value)
         failing = eligible & _beyond(watch.rule, value)
         failing_s = self._lasting(watch.rule, failing, block, episodes)

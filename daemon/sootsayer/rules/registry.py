@@ -27,6 +27,18 @@ def gate(name: str, seen: Seen) -> FloatArray:
     return GATES[name](seen) if name in GATES else seen.q.states[name]
 
 
+# Running states that may stand as a gate; they are made by ``derive.quantities``.
+STATES = (
+    "running", "cranking", "warm", "cold", "idle", "cruise", "wide open", "coast", "rolling",
+    "neutral", "idle in neutral",
+)  # fmt: skip
+
+
+def quantity(name: str, seen: Seen) -> FloatArray:
+    """What a time rule looks at: a registered quantity, else a channel as the car gives it."""
+    return QUANTITIES[name](seen) if name in QUANTITIES else seen.q.block.column(name)
+
+
 def _ask_forbidden(seen: Seen) -> FloatArray:
     """When a spark-ignition engine must not recirculate; compression ignition may at any time."""
     if not seen.spark_ignition:
