@@ -29,5 +29,5 @@ def test_cutting_the_bytes_differently_changes_nothing(path: Path, step: int) ->
 
 
 def test_there_are_transcripts_and_each_has_its_expectation() -> None:
-    assert len(TRANSCRIPTS) >= 15
+    assert len(TRANSCRIPTS) >= 60
     assert {p.stem for p in FOLDER.glob("*.expected")} == {p.stem for p in TRANSCRIPTS}

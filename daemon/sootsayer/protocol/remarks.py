@@ -50,7 +50,7 @@ NO_ANSWER = frozenset(
 _ACCOMPANIES = frozenset({Remark.SEARCHING, Remark.BUS_READY})
 
 _PATTERNS = (
-    (Remark.SEARCHING, r"SEARCHING\.*"),
+    (Remark.SEARCHING, r"SEARCHING[.:]*"),
     (Remark.BUS_READY, r"BUSINIT:?\.*OK"),
     (Remark.BUS_FAILED, r"BUSINIT:?\.*(?:<?ERROR)?"),
     (Remark.NO_DATA, r"NODATA"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Iterator
 
-from sootsayer.model import CodeSeen, CodesRead, Identity, Reading, SourceEvent
+from sootsayer.model import CodeSeen, CodesRead, Identity, Reading, Sample, SourceEvent
 from sootsayer.protocol import dialogue
 from sootsayer.protocol.decode import ReplyDecoder
 from sootsayer.protocol.dialogue import Car, Command
@@ -13,14 +13,19 @@ from sootsayer.protocol.headers import LinkKind
 from sootsayer.protocol.transcript import Overhearer, Part, exchange, parse
 
 
+def _value(sample: Sample) -> str:
+    """Counts and bits to the last digit, quantities as one reads them."""
+    scaling = sample.scaling
+    if scaling.scale == 1 and not scaling.offset:
+        return f"{sample.channel} {sample.raw} {scaling.unit}".rstrip()
+    value = sample.raw * scaling.scale + scaling.offset
+    return f"{sample.channel} {value:.6g} {scaling.unit}".rstrip()
+
+
 def _event(event: SourceEvent) -> str:
     match event:
         case Reading():
-            values = ", ".join(
-                f"{s.channel} {s.raw * s.scaling.scale + s.scaling.offset:.6g} {s.scaling.unit}"
-                for s in event.samples
-            )
-            return f"reading {event.unit}: {values}".rstrip()
+            return f"reading {event.unit}: {', '.join(map(_value, event.samples))}"
         case CodeSeen():
             return f"code {event.unit}: {event.code} {event.status}"
         case CodesRead():
