@@ -4,12 +4,36 @@ from __future__ import annotations
 
 import pytest
 
-from sootsayer.judge.visibility import CODES, additions, nearest, needed_channels, unmet, visible
+from sootsayer.judge.visibility import (
+    CODES,
+    OWN_WORD,
+    RESULTS,
+    additions,
+    links_seen,
+    nearest,
+    needed_channels,
+    unmet,
+    visible,
+)
+from sootsayer.model import Link
 from sootsayer.protocol.j1979 import scaling_of
 from sootsayer.rules.book import load_rules
 
 RULES = load_rules()
-ALL = {"rpm", "map", "maf", "tp", "egr_pct", "egr_err", "ect", "iat", "vss", "n_d_stat", CODES}
+ALL = {
+    "rpm",
+    "map",
+    "maf",
+    "tp",
+    "egr_pct",
+    "egr_err",
+    "ect",
+    "iat",
+    "vss",
+    "n_d_stat",
+    CODES,
+    RESULTS,
+}
 
 
 def armed(channels: set[str]) -> set[str]:
@@ -21,7 +45,7 @@ def test_every_need_is_a_channel_that_exists() -> None:
         assert rule.needs, rule.name
         for need in rule.needs:
             for channel in need.split("|"):
-                assert channel == CODES or scaling_of(channel), (rule.name, channel)
+                assert channel in OWN_WORD or scaling_of(channel), (rule.name, channel)
 
 
 def test_a_car_that_gives_all_arms_all() -> None:
@@ -49,7 +73,6 @@ def test_alternatives_stand_in_for_each_other() -> None:
         ({"maf"}, {"F2"}, "maf"),  # the throttle stands in for all but the leak
         ({"egr_err"}, {"M1", "M2", "M8"}, "egr_a_act"),
         ({"n_d_stat"}, {"P1"}, "n_d_stat"),
-        ({CODES}, {"C1"}, CODES),
     ],
 )
 def test_what_is_missing_and_what_would_help(
@@ -73,3 +96,20 @@ def test_a_car_without_command_needs_no_air_flow() -> None:
     assert "maf" in needed_channels(ALL, RULES)
     assert "maf" not in needed_channels(ALL - {"egr_pct"}, RULES)
     assert needed_channels(ALL, RULES) <= ALL
+
+
+def test_what_only_a_control_unit_can_say_is_no_advice_and_makes_no_link_seen() -> None:
+    own = {rule.name for rule in RULES.values() if not OWN_WORD.isdisjoint(rule.needs)}
+    assert own == {"C1", "C2"} and own <= armed({CODES, RESULTS})
+    assert not armed({CODES}) >= {"C2"}
+    assert not any(sight.seen for sight in links_seen({CODES, RESULTS}, RULES))
+    assert OWN_WORD.isdisjoint(addition.channel for addition in additions(set(), RULES))
+    assert OWN_WORD.isdisjoint(nearest(set(), RULES))
+
+
+def test_a_link_is_provable_by_two_kinds_and_doubtful_by_one() -> None:
+    kinds = {sight.link: sight.kinds for sight in links_seen(ALL, RULES)}
+    assert {"gas balance", "manifold pressure", "code"} <= set(kinds[Link.FLOW])
+    alone = {"egr_pct", "rpm", "egr_err"}
+    move = next(sight for sight in links_seen(alone, RULES) if sight.link is Link.MOVE)
+    assert move.seen and move.kinds == ("position",)

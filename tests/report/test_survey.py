@@ -24,6 +24,12 @@ from sootsayer.sources.plan import Capability, Plan, clocks_of
 from sootsayer.sources.wanted import wanted_channels
 from sootsayer.vehicle import vehicle_from
 
+# A survey says what these rules need; how many more there are is no business of these texts.
+SHIPPED = load_rules()
+RULES = {
+    name: SHIPPED[name]
+    for name in ("P1", "P2", "A1", "M1", "M2", "M8", "F1", "F1S", "F2", "E2", "C1", "C2", "R1")
+}
 FOLDER = Path(__file__).parent.parent / "surveys"
 SECONDS = 30
 VIN = "SXXTSAYERDEMX2401"
@@ -73,7 +79,7 @@ class DeskCar:
             said += self._ask(units, decoder, bytes((0x01, base)), 0)[0]
         pids = frozenset().union(*(decoder.supported(unit) for unit in decoder.units))
         capability = Capability(self.max_pids)
-        plan = Plan(pids, wanted_channels(pids), capability, clocks_of(serial_settings()))
+        plan = Plan(pids, wanted_channels(pids, RULES), capability, clocks_of(serial_settings()))
         now_ms = 0
         while now_ms < SECONDS * 1000:
             request = plan.next(now_ms)
@@ -119,7 +125,7 @@ CARS = {
 
 
 def surveyed(name: str) -> Survey:
-    return survey_of(CARS[name].events(), load_rules())
+    return survey_of(CARS[name].events(), RULES)
 
 
 @pytest.mark.parametrize("name", CARS)
@@ -161,7 +167,7 @@ def test_fuel_is_the_kind_of_ignition_where_the_car_does_not_say_it() -> None:
         e for e in CARS["both_position"].events()
         if not (isinstance(e, Reading) and any(s.channel == "fuel_typ" for s in e.samples))
     ]  # fmt: skip
-    survey = survey_of(events, load_rules())
+    survey = survey_of(events, RULES)
     assert survey.value("fuel_typ") is None
     assert 'fuel = "petrol"  # its monitors are those of spark ignition' in vehicle_file(survey)
 

@@ -14,7 +14,10 @@ from dataclasses import dataclass
 from sootsayer.model import Link
 from sootsayer.rules.book import Rule
 
-CODES = "codes"  # the need that is met by a control unit that answers when asked for codes
+# Needs that are no channel: a control unit that answers when asked for codes, and one that gives
+# results of its recirculation monitor (service 06). Nobody can add them to a car.
+CODES, RESULTS = "codes", "results"
+OWN_WORD = frozenset({CODES, RESULTS})
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +62,7 @@ def additions(channels: Collection[str], rules: Mapping[str, Rule]) -> tuple[Add
     """
     arms: dict[str, list[str]] = {}
     for sight in visible(channels, rules):
-        if len(sight.missing) == 1:
+        if len(sight.missing) == 1 and sight.missing[0] not in OWN_WORD:
             channel = sight.missing[0].partition("|")[0]
             arms.setdefault(channel, []).append(sight.rule)
     found = [Addition(channel, tuple(names)) for channel, names in arms.items()]
@@ -69,7 +72,10 @@ def additions(channels: Collection[str], rules: Mapping[str, Rule]) -> tuple[Add
 def nearest(channels: Collection[str], rules: Mapping[str, Rule]) -> tuple[str, ...]:
     """Where no single channel arms anything: those that most silent rules lack, first first."""
     lacking = Counter(
-        need.partition("|")[0] for sight in visible(channels, rules) for need in sight.missing
+        need.partition("|")[0]
+        for sight in visible(channels, rules)
+        for need in sight.missing
+        if need not in OWN_WORD
     )
     return tuple(channel for channel, _ in lacking.most_common())
 
@@ -106,14 +112,17 @@ class LinkSight:
 
 
 def links_seen(channels: Collection[str], rules: Mapping[str, Rule]) -> tuple[LinkSight, ...]:
-    """All five links, in order. A code speaks for a link, but does not make it seen."""
+    """All five links, in order.
+
+    What a control unit says of itself speaks for a link, but does not make it seen by us.
+    """
     sights = visible(channels, rules)
     return tuple(_link_seen(link, sights, rules) for link in Link)
 
 
 def _link_seen(link: Link, sights: tuple[RuleSight, ...], rules: Mapping[str, Rule]) -> LinkSight:
-    own = [s for s in sights if s.link is link and rules[s.rule].counts != "sighting"]
-    speaking = [s for s in sights if s.armed and (s in own or link in rules[s.rule].supports)]
+    own = [s for s in sights if s.link is link and OWN_WORD.isdisjoint(rules[s.rule].needs)]
+    speaking = [s for s in sights if s.armed and (s.link is link or link in rules[s.rule].supports)]
     return LinkSight(
         link,
         tuple(sight for sight in own if sight.armed),

@@ -20,6 +20,7 @@ from sootsayer.judge.codes import (
 )
 from sootsayer.judge.visibility import (
     CODES,
+    RESULTS,
     Addition,
     LinkSight,
     RuleSight,
@@ -112,10 +113,13 @@ def survey_of(events: Sequence[SourceEvent], rules: Mapping[str, Rule]) -> Surve
     statuses = [event for event in events if isinstance(event, SourceStatus)]
     reading = [event for event in statuses if event.state is SourceState.READING]
     supported = _supported(said)
-    wanted = wanted_channels(frozenset().union(*supported.values()))
+    wanted = wanted_channels(frozenset().union(*supported.values()), rules)
     channels = tuple(_got(one, wanted) for one in _newest_scalings(batch.series))
     given = frozenset(got.channel for got in channels)
-    able = given | {CODES} if read else given
+    results = monitor_results(batch.series)
+    able = {one.channel for one in batch.series} | ({CODES} if read else set())
+    if any(result.recirculation for result in results):
+        able.add(RESULTS)
     outside = codes_by_trip([], seen, read)
     return Survey(
         seconds=_span_s(batch.series),
@@ -131,7 +135,7 @@ def survey_of(events: Sequence[SourceEvent], rules: Mapping[str, Rule]) -> Surve
         codes_asked=bool(read),
         codes=outside[0].codes if outside else (),
         frames=freeze_frames(said),
-        results=_last_of_each(monitor_results(batch.series)),
+        results=_last_of_each(results),
         readiness=readiness(batch.series),
     )
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from sootsayer.judge.codes import MonitorResult
-from sootsayer.judge.visibility import CODES, Addition, LinkSight
+from sootsayer.judge.visibility import CODES, RESULTS, Addition, LinkSight
 from sootsayer.report.channel_words import label_of, sensor_for
 from sootsayer.report.codes import readiness_json, result_json, sight_json
 from sootsayer.report.survey import ChannelGot, Survey, UnitFound
@@ -15,7 +15,7 @@ from sootsayer.report.vehicle_file import masked_vin
 from sootsayer.units import say_count
 
 WIDTH = 80
-CODES_LABEL = "trouble codes read out"
+OWN_WORDS = {CODES: "trouble codes", RESULTS: "results of the car's own test, service 06"}
 KINDS_FOR_BROKEN = 2  # fewer kinds of evidence can only make a link doubtful
 BIT_FIELDS = ("monitor_", "o2sloc")  # told in words, or of no use to a person
 LATE = 1.5  # times the wanted pace: less often than that is worth a remark
@@ -65,8 +65,8 @@ def _links(survey: Survey) -> Iterator[str]:
                 f"          not armed: {rule.rule} {rule.title} (needs {_needs(rule.missing)})",
                 hanging=12,
             )
-    others = [rule for rule in survey.rules if not rule.armed and rule.link is None]
-    for rule in others:
+    told = {rule for sight in survey.links for rule in sight.silent}
+    for rule in (rule for rule in survey.rules if not rule.armed and rule not in told):
         yield from _wrapped(f"  not armed: {rule.rule} {rule.title} (needs {_needs(rule.missing)})")
 
 
@@ -85,17 +85,19 @@ def _needs(missing: tuple[str, ...]) -> str:
 
 
 def _label(channel: str) -> str:
-    return CODES_LABEL if channel == CODES else label_of(channel)
+    return OWN_WORDS.get(channel) or label_of(channel)
 
 
 def _help(survey: Survey) -> Iterator[str]:
     if survey.additions:
         yield from _wrapped(f"What would show more: {_addition_words(survey.additions[0])}.")
-    elif any(not rule.armed for rule in survey.rules):
+    elif all(rule.armed for rule in survey.rules):
+        yield "Every rule is armed."
+    elif not survey.lacking:
+        yield "No sensor would arm more: the rest is what control units say of themselves."
+    else:
         lacking = ", ".join(map(_label, survey.lacking[:3]))
         yield from _wrapped(f"No single channel would arm a rule; most is missing of: {lacking}.")
-    else:
-        yield "Every rule is armed."
 
 
 def _addition_words(addition: Addition) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from sootsayer.judge.visibility import CODES, needed_channels
+from sootsayer.judge.visibility import OWN_WORD, needed_channels
 from sootsayer.protocol.pids import channels_of
 from sootsayer.rules.book import Rule, load_rules
 from sootsayer.sources.adapter_settings import wanted_s
@@ -26,10 +26,15 @@ def _rules() -> Mapping[str, Rule]:
     return load_rules()
 
 
-def wanted_channels(supported: Collection[int]) -> dict[str, Wanted]:
-    """Channel → wish, for those of the supported PIDs that ``channels.toml`` lists."""
+def wanted_channels(
+    supported: Collection[int], rules: Mapping[str, Rule] | None = None
+) -> dict[str, Wanted]:
+    """Channel → wish, for those of the supported PIDs that ``channels.toml`` lists.
+
+    ``rules``: whose needs count, the shipped ones if not given.
+    """
     given = frozenset(channel for pid in supported for channel in channels_of(pid))
-    needed = needed_channels(given | {CODES}, _rules())
+    needed = needed_channels(given | OWN_WORD, _rules() if rules is None else rules)
     return {
         channel: Wanted(int(pace_s * MS_PER_S), channel in needed)
         for channel, pace_s in wanted_s().items()
