@@ -27,7 +27,7 @@ SENT = {
     "fuelsys1": 2, "load_pct": 41.0, "ect": 88.0, "shrtft1": -3.1, "longft1": 2.3, "map": 63.0,
     "rpm": 2123.25, "vss": 87.0, "sparkadv": 31.5, "iat": 24.0, "maf": 21.37, "tp": 25.5,
     "runtm": 777, "egr_pct": 25.1, "egr_err": -50.0, "baro": 99.0, "vpwr": 14.07, "tp_r": 9.8,
-    "aat": 12.0, "tac_pct": 14.9, "n_d_stat": 1, "egr_a_act": 12.5, "egrt11": 180.0,
+    "aat": 12.0, "tac_pct": 14.9, "n_d_stat": 1, "egr_a_act": 12.5, "egrt11": 180.0, "app_d": 21.6,
 }  # fmt: skip
 # PID, channel, half a count: those that scapy is known to read as J1979 says (its PID 10 is not)
 SCAPY_READS = [

@@ -40,6 +40,7 @@ class Make:
     feedback: Feedback = Feedback.POSITION
     electronic_throttle: bool = True  # else a cable and an idle air bypass
     composite_egr: bool = False  # gives PID 69 beside 2C and 2D
+    compression_ignition: bool = False  # no throttle, boosted, a cooled loop; see ``diesel``
     passage_sensor: bool = False  # a thermistor in the passage, told by PID 6B
     shut_raw: int = 0  # what the command reads when shut, engine running; 12 on some cars
 
@@ -82,6 +83,26 @@ class Make:
         """What its control unit has learned at idle and driving after many miles without fault."""
         off = 0.0 if self.metering is Metering.MAP else -self.maf_bias / (1.0 + self.maf_bias)
         return off, off
+
+
+def diesel_make() -> Make:
+    """A two-litre engine with compression ignition in the same car."""
+    return Make(
+        metering=Metering.BOTH,
+        composite_egr=True,
+        compression_ignition=True,
+        displacement_m3=2.0e-3,
+        compression=17.0,
+        manifold_m3=3.5e-3,
+        breathing=0.88,
+        breathing_fall=0.12,
+        valve_mm2=170.0,
+        passage_mm2=420.0,
+        valve_lag_s=0.12,
+        friction_pa=1.15e5,
+        inertia_kg_m2=0.22,
+        idle_rpm=800.0,
+    )
 
 
 # One standard deviation, as part of the nominal figure, between cars from one line.

@@ -42,6 +42,7 @@ RUNS_ABOVE_RPM = 400.0
 STALLS_BELOW_RPM = 260.0
 AIR_LEAK_MM2 = 20.0
 MAF_OFF = 0.30
+PEDAL_REST_PCT, PEDAL_TRAVEL_PCT = 14.5, 66.0
 ECT_OFF_K = 30.0
 THROTTLE_OFF_PCT = 8.0
 VOLTS_OFF = 1.9
@@ -57,7 +58,7 @@ COMPRESSOR_ABOVE_C = 21.0
 CHANNELS = (
     "fuelsys1", "load_pct", "ect", "shrtft1", "longft1", "map", "rpm", "vss", "sparkadv", "iat",
     "maf", "tp", "runtm", "egr_pct", "egr_err", "baro", "vpwr", "tp_r", "aat", "tac_pct",
-    "n_d_stat", "egr_a_act", "egrt11",
+    "n_d_stat", "egr_a_act", "egrt11", "app_d",
 )  # fmt: skip
 ROW = {name: row for row, name in enumerate(CHANNELS)}
 OPEN_LOOP, CLOSED_LOOP, OPEN_LOOP_DRIVING = 1, 2, 4
@@ -189,6 +190,10 @@ class Cars:
         hot = warmth.outside_k - KELVIN_AT_0_C > COMPRESSOR_ABOVE_C
         on = (self.t_ms / 1000.0 + self._phase) % 55.0 < 34.0
         self._compressor_nm = COMPRESSOR_NM * (hot & on & self.running)
+        self._watch_itself(coolant_c)
+
+    def _watch_itself(self, coolant_c: FloatArray) -> None:
+        """The control unit's own tests, once a second."""
         promised = self._sensed.intake_kpa * self._sensed.rpm * self._swept / (0.12 * R_GAS * 318.0)
         part = self._sensed.air_g_s * 1e-3 / np.maximum(promised * 0.70, 1e-5)
         part = np.where(self._has_maf, part, 1.0)
@@ -363,6 +368,7 @@ class Cars:
         out[ROW["tac_pct"]] = turned
         out[ROW["n_d_stat"]] = egr.in_drive
         out[ROW["egr_a_act"]] = 100.0 * self._actual
+        out[ROW["app_d"]] = PEDAL_REST_PCT + PEDAL_TRAVEL_PCT * sensed.pedal
         out[ROW["egrt11"]] = self.passage.sensed_k - KELVIN_AT_0_C
 
 

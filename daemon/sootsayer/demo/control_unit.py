@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from sootsayer.demo.build import Make
 from sootsayer.demo.encoding import pid_bytes, support_bitmap, supported_pids
-from sootsayer.demo.ledger import in_use
+from sootsayer.demo.ledger import in_use, in_use_compression
 from sootsayer.demo.monitor import IDLE_LEAST_AIR_PART, Memory, Results
 from sootsayer.model import CodeStatus
 
@@ -34,6 +34,7 @@ _FRAME_CODE = 0x02  # the PID of service 02 that names the code
 _FROZEN_PIDS = frozenset(
     {0x03, 0x04, 0x05, 0x06, 0x07, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11, 0x1F, 0x2C, 0x2D, 0x33}
 )
+SPARK_COUNTERS, COMPRESSION_COUNTERS = 0x08, 0x0B
 RECIRCULATION_MONITOR = 0x31  # bank 1, SAE J1979 appendix D
 FELL_TEST, IDLE_TEST = 0x81, 0x85  # from 80 on a maker numbers its tests as it likes
 KPA_THOUSANDTHS, PERCENT_HUNDREDTHS = 0xFD, 0x2F  # kinds of value, SAE J1979 appendix E
@@ -58,6 +59,7 @@ class ControlUnit:
     vin: str = ""
     calibration: str = ""
     checksum: int | None = None
+    compression: bool = False
 
     def answer(self, request: bytes, moment: Moment) -> bytes | None:
         """The reply to one request, None for silence."""
@@ -128,25 +130,34 @@ class ControlUnit:
         return bytes((service + 0x40, len(stored))) + b"".join(map(code_bytes, stored))
 
     def _about(self, item: int, moment: Moment) -> bytes | None:
-        counters = in_use(moment.memory.ledger) if self.address == ENGINE else b""
+        ledger = moment.memory.ledger
+        counted = in_use_compression(ledger) if self.compression else in_use(ledger)
+        counters = counted if self.address == ENGINE else b""
+        place = COMPRESSION_COUNTERS if self.compression else SPARK_COUNTERS
         said = {
             0x02: self.vin.encode("ascii"),
             0x04: self.calibration.encode("ascii").ljust(16, b"\x00") if self.calibration else b"",
             0x06: b"" if self.checksum is None else self.checksum.to_bytes(4, "big"),
-            0x08: counters,
+            place: counters,
             0x0A: self.name.encode("ascii").ljust(20, b"\x00"),
         }
         if item == 0x00:
             items = frozenset(item for item, text in said.items() if text)
             return bytes((0x49, 0x00)) + support_bitmap(0, items)
-        number = len(counters) // 2 if item == 0x08 else 1
+        number = len(counters) // 2 if item == place else 1
         return bytes((0x49, item, number)) + said[item] if said.get(item) else None
 
 
 def control_units(make: Make) -> tuple[ControlUnit, ControlUnit]:
     """The engine's and the gearbox's control unit of one car."""
     engine = ControlUnit(
-        ENGINE, supported_pids(make), "ECM-EngineControl", VIN, CALIBRATION, CHECKSUM
+        ENGINE,
+        supported_pids(make),
+        "ECM-EngineControl",
+        VIN,
+        CALIBRATION,
+        CHECKSUM,
+        make.compression_ignition,
     )
     return engine, ControlUnit(GEARBOX, _GEARBOX_PIDS, "TCM-GearboxControl", "", "DEMO-4AT-03")
 

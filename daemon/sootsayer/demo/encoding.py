@@ -15,6 +15,9 @@ from sootsayer.demo.ledger import Ledger
 from sootsayer.demo.monitor import Memory
 from sootsayer.model import FloatArray, IntArray
 
+_PEDAL = 0x49
+# Fuel system, trims, spark, throttle: what an engine without throttle and spark has not.
+_ONLY_SPARK = frozenset({0x03, 0x06, 0x07, 0x0E, 0x11, 0x45, 0x4C})
 BYTE, WORD = 255, 65535
 
 # channel: value of one count, value at count 0, greatest count
@@ -41,6 +44,7 @@ _COUNTS: Mapping[str, tuple[float, float, int]] = {
     "tac_pct": (100.0 / 255.0, 0.0, BYTE),
     "n_d_stat": (1.0, 0.0, 1),
     "egr_a_act": (100.0 / 255.0, 0.0, BYTE),
+    "app_d": (100.0 / 255.0, 0.0, BYTE),
     "egrt11": (4.0, -40.0, BYTE),  # wide range
 }
 _STEP = np.array([_COUNTS[name][0] for name in CHANNELS])
@@ -75,6 +79,7 @@ _PLAIN: Mapping[int, tuple[tuple[str, int], ...]] = {
     0x42: (("vpwr", 2),),
     0x45: (("tp_r", 1),),
     0x46: (("aat", 1),),
+    0x49: (("app_d", 1),),
     0x4C: (("tac_pct", 1),),
     0x4D: (("mil_time", 2),),
     0x4E: (("clr_time", 2),),
@@ -87,11 +92,13 @@ EGR_TEMPERATURE = 0x6B
 WIDE_RANGE_FIRST = 0x10  # sensor 1 of bank 1 is there, in steps of 4 °C
 AUXILIARY = 0x65
 CONSTANT_COUNTS = {"fuelsys2": 0, "obdsup": 0x06, "fuel_typ": 0x01}  # European on-board, petrol
+DIESEL = 0x04  # SAE J1979 PID 51
 
 # Byte B: misfire, fuel and components are watched; C: catalyst, tank, oxygen sensors and their
 # heaters, recirculation.
 _ALWAYS_WATCHED = 0x07
 _WATCHED = 0xE5
+_COMPRESSION, _WATCHED_COMPRESSION = 0x08, 0xE8
 _RECIRCULATION = 0x80
 _OXYGEN_SENSORS = 0x60
 _SLOW_MONITORS = 0x05  # catalyst and tank, seldom complete within one trip
@@ -118,10 +125,23 @@ def readings_of(channel: str, raw: IntArray) -> FloatArray:
     return values
 
 
-def monitor_status(memory: Memory) -> int:
+def monitor_status(memory: Memory, compression: bool = False) -> int:
     """PID 01 as one integer of four bytes."""
     first = 0x80 * memory.lamp + len(memory.confirmed)
-    return int.from_bytes(bytes((first, _ALWAYS_WATCHED, _WATCHED, memory.unready)), "big")
+    always, watched = _watched(compression)
+    return int.from_bytes(bytes((first, always, watched, memory.unready & watched)), "big")
+
+
+def _watched(compression: bool) -> tuple[int, int]:
+    """Bytes B and C. With compression ignition: boost, exhaust sensors, filter, recirculation."""
+    if compression:
+        return _ALWAYS_WATCHED | _COMPRESSION, _WATCHED_COMPRESSION
+    return _ALWAYS_WATCHED, _WATCHED
+
+
+def constants_of(make: Make) -> dict[str, int]:
+    """What this car always says the same."""
+    return CONSTANT_COUNTS | ({"fuel_typ": DIESEL} if make.compression_ignition else {})
 
 
 def unready_after(unready: int, flow_tested: bool, ledger: Ledger) -> int:
@@ -134,12 +154,13 @@ def unready_after(unready: int, flow_tested: bool, ledger: Ledger) -> int:
     return unready & ~done
 
 
-def monitor_cycle(flow_tested: bool, run_s: float) -> int:
+def monitor_cycle(flow_tested: bool, run_s: float, compression: bool = False) -> int:
     """PID 41 as one integer of four bytes."""
     open_still = _SLOW_MONITORS | (0 if flow_tested else _RECIRCULATION)
     if run_s < _SENSOR_MONITORS_S:
         open_still |= _OXYGEN_SENSORS
-    return int.from_bytes(bytes((0, _ALWAYS_WATCHED, _WATCHED, open_still)), "big")
+    always, watched = _watched(compression)
+    return int.from_bytes(bytes((0, always, watched, open_still & watched)), "big")
 
 
 def supported_pids(make: Make) -> frozenset[int]:
@@ -153,6 +174,7 @@ def supported_pids(make: Make) -> frozenset[int]:
         pids.discard(0x2D)
     if not make.electronic_throttle:
         pids.discard(0x4C)
+    pids -= _ONLY_SPARK if make.compression_ignition else {_PEDAL}
     if make.composite_egr:
         pids.add(EGR_COMPOSITE)
     if make.passage_sensor:

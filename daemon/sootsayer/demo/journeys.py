@@ -9,10 +9,11 @@ import numpy as np
 
 from sootsayer.demo.build import Make
 from sootsayer.demo.cars import CHANNELS, ROW, STEP_MS, STEP_S, Cars, CarSpec
+from sootsayer.demo.diesel import AirMonitor, cars_of
 from sootsayer.demo.drive import Drivers, Road
 from sootsayer.demo.encoding import (
-    CONSTANT_COUNTS,
     UNREADY,
+    constants_of,
     counts,
     monitor_cycle,
     monitor_status,
@@ -69,7 +70,7 @@ def drive(
     journeys: Sequence[Journey], progress: Callable[[float], None] = lambda part: None
 ) -> list[Driven]:
     """Drive all journeys side by side. ``progress`` is told the part done, 0..1."""
-    cars = Cars([journey.spec for journey in journeys])
+    cars = cars_of([journey.spec for journey in journeys])
     drivers = Drivers(cars, [journey.road for journey in journeys])
     steps = round(drivers.seconds / STEP_S)
     kept = np.zeros((steps // KEPT_STEPS, len(CHANNELS), len(journeys)), dtype=np.float32)
@@ -123,6 +124,8 @@ class Stored:
 def measured(cars: Cars, car: int) -> Results:
     """What the recirculation tests of a car's present trip measured so far."""
     monitor = cars.monitor
+    if isinstance(monitor, AirMonitor):
+        return Results()  # it measures neither a fall of pressure nor air at idle
     ran = monitor.outcome[:, car] != Outcome.NOT_RUN
     fell, least = (float(kpa) for kpa in monitor.fell_kpa[:, car])
     return Results(
@@ -207,7 +210,7 @@ def _tested(memory: Memory, trip: Driven, test: int, t_ms: int) -> Memory:
     if trip.tests[test][0] is Outcome.FAILED:
         at = min((t_ms - trip.start_ms) // KEPT_MS, trip.raw.shape[1] - 1)
         raw = dict(zip(CHANNELS, trip.raw[:, at].tolist(), strict=True))
-        memory = memory.failed(CODES[test], raw | CONSTANT_COUNTS)
+        memory = memory.failed(CODES[test], raw | constants_of(trip.make))
     return memory
 
 
@@ -222,16 +225,20 @@ def _seconds(trip: Driven) -> list[tuple[float, float, float, float]]:
 def status_columns(trip: Driven, stored: Sequence[Stored]) -> dict[str, IntArray]:
     """Raw integers of the channels that the engine model does not know, each of shape (m,)."""
     count = trip.raw.shape[1]
+    diesel = trip.make.compression_ignition
     t_ms = trip.start_ms + KEPT_MS * np.arange(count)
     status = np.zeros(count, dtype=np.int64)
     for step in stored:
-        status[t_ms >= step.t_ms] = monitor_status(step.memory)
+        status[t_ms >= step.t_ms] = monitor_status(step.memory, diesel)
     flow, flow_ms = trip.tests[FLOW]
     tested = (t_ms >= flow_ms) & (flow is not Outcome.NOT_RUN)
     run_s = trip.column("runtm")
-    cycle = [monitor_cycle(bool(done), float(run)) for done, run in zip(tested, run_s, strict=True)]
+    cycle = [
+        monitor_cycle(bool(done), float(run), diesel)
+        for done, run in zip(tested, run_s, strict=True)
+    ]
     columns = {"monitor_status": status, "monitor_cycle": np.array(cycle, dtype=np.int64)}
-    for name, value in CONSTANT_COUNTS.items():
+    for name, value in constants_of(trip.make).items():
         columns[name] = np.full(count, value, dtype=np.int64)
     return columns | _counted(trip, stored)
 

@@ -122,6 +122,18 @@ class Counting:
         }
 
 
+def in_use_compression(ledger: Ledger) -> bytes:
+    """Service 09 item 0B: eighteen counters of a car with compression ignition.
+
+    Their order is from memory, recirculation thirteenth and fourteenth. Others as in ``in_use``.
+    """
+    seen = ledger.conditions
+    said = (seen - seen // 5, seen)
+    pairs = (said, (0, 0), (0, 0), said, said, (ledger.flow_tests, seen), said, said)
+    counts = (seen, ledger.ignitions, *(count for pair in pairs for count in pair))
+    return b"".join(min(count, 65535).to_bytes(2, "big") for count in counts)
+
+
 def in_use(ledger: Ledger) -> bytes:
     """Service 09 item 08: twenty counters of a spark-ignition car, two bytes each.
 

@@ -9,12 +9,13 @@ from dataclasses import replace
 import numpy as np
 
 from sootsayer.demo.build import Make
-from sootsayer.demo.cars import CHANNELS, STEP_MS, STEP_S, Cars, CarSpec
+from sootsayer.demo.cars import CHANNELS, STEP_MS, STEP_S, CarSpec
 from sootsayer.demo.control_unit import ControlUnit, Moment, control_units
+from sootsayer.demo.diesel import cars_of
 from sootsayer.demo.drive import Drivers, Road
 from sootsayer.demo.encoding import (
-    CONSTANT_COUNTS,
     UNREADY,
+    constants_of,
     counts,
     monitor_cycle,
     monitor_status,
@@ -41,7 +42,7 @@ class LiveCar:
     ) -> None:
         self.make: Make = spec.make
         self.units: tuple[ControlUnit, ControlUnit] = control_units(spec.make)
-        self._cars = Cars([spec])
+        self._cars = cars_of([spec])
         self._next_road = next_road
         self._drivers = Drivers(self._cars, [next_road()])
         self._memory = memory or Memory()
@@ -90,15 +91,17 @@ class LiveCar:
         with self._lock:
             tested = self._cars.monitor.outcome[FLOW, 0] != Outcome.NOT_RUN
             status = {
-                "monitor_status": monitor_status(self._memory),
-                "monitor_cycle": monitor_cycle(bool(tested), float(self._cars.run_s[0])),
+                "monitor_status": monitor_status(self._memory, self.make.compression_ignition),
+                "monitor_cycle": monitor_cycle(
+                    bool(tested), float(self._cars.run_s[0]), self.make.compression_ignition
+                ),
             }
             return Moment(self._raw() | status | self._counting.raw(), self.memory)
 
     def _raw(self) -> dict[str, int]:
         self._cars.readings(self._row)
         raw = dict(zip(CHANNELS, counts(self._row)[:, 0].tolist(), strict=True))
-        return raw | CONSTANT_COUNTS
+        return raw | constants_of(self.make)
 
     def _stand_still(self, for_ms: int) -> None:
         self._now_ms += for_ms

@@ -110,7 +110,7 @@ class TripMonitor:
         trusted = np.abs(trim) < IDLE_TRIM_WITHIN
         self._watch_idle(trip_s, sensed, np.where(trusted, expected_air_part, 1.0))
         self._watch_trim(trip_s, trim, trimming)
-        self._watch_position(trip_s, asked, actual)
+        self.watch_position(trip_s, asked, actual)
 
     def _watch_flow(self, trip_s: FloatArray, sensed: Sensed, asked: FloatArray) -> None:
         calm = (np.abs(sensed.speed_km_h - self._last_speed) < STEADY_KM_H) & (
@@ -160,7 +160,8 @@ class TripMonitor:
             failed = todo & (off_s > TRIM_OFF_S)
             self._conclude(test, todo & enough & ~failed, failed, trip_s)
 
-    def _watch_position(self, trip_s: FloatArray, asked: FloatArray, actual: FloatArray) -> None:
+    def watch_position(self, trip_s: FloatArray, asked: FloatArray, actual: FloatArray) -> None:
+        """The valve must stand about where it is asked to."""
         todo = self.outcome[POSITION] == Outcome.NOT_RUN
         high = todo & (asked > POSITION_ASKED)
         self._asked_s = self._asked_s + high

@@ -61,7 +61,7 @@ _CHANNELS_OF_PID = {
     0x65: ("n_d_stat",), 0x45: ("tp_r",), 0x4C: ("tac_pct",), 0x42: ("vpwr",), 0x1F: ("runtm",),
     0x33: ("baro",), 0x46: ("aat",), 0x01: ("monitor_status",), 0x41: ("monitor_cycle",),
     0x1C: ("obdsup",), 0x51: ("fuel_typ",), 0x21: ("mil_dist",), 0x2F: ("fli",),
-    0x69: ("egr_a_cmd", "egr_a_act", "egr_a_err"), 0x6B: ("egrt11",),
+    0x69: ("egr_a_cmd", "egr_a_act", "egr_a_err"), 0x6B: ("egrt11",), 0x49: ("app_d",),
     0x30: ("warm_ups",), 0x31: ("clr_dist",), 0x4D: ("mil_time",), 0x4E: ("clr_time",),
 }  # fmt: skip
 
