@@ -21,8 +21,9 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 @click.command()
 @click.option("--port", help="Serial port of the adapter, e.g. /dev/ttyUSB0.")
 @click.option("--can", "channel", help="CAN interface instead of an adapter, e.g. can0.")
-@click.option("--interface", default="socketcan", show_default=True,
-              help="Kind of CAN interface, as python-can names it.")  # fmt: skip
+@click.option("--can-interface", "interface", default="socketcan", show_default=True,
+              type=click.Choice(["socketcan", "virtual", "udp_multicast"]),
+              help="Kind of the CAN interface.")  # fmt: skip
 @click.option("--config", type=FILE, help="Own settings, where the port may stand.")
 @click.option("--seconds", type=click.FloatRange(3, 600), default=30, show_default=True,
               help="How long to read before telling.")  # fmt: skip

@@ -10,12 +10,14 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
+import can
 import numpy as np
 import pytest
 
 from sootsayer.clock import LogClock, boottime_ms, wall_ms
 from sootsayer.demo.adapter import EmulatedAdapter
 from sootsayer.demo.build import Feedback, Make, Metering, individual
+from sootsayer.demo.bus import BusCar
 from sootsayer.demo.cars import CarSpec
 from sootsayer.demo.drive import Road, RoadBuilder
 from sootsayer.demo.live import LiveCar
@@ -23,6 +25,7 @@ from sootsayer.model import Link, SootsayerError
 from sootsayer.report.survey import Survey, survey_of
 from sootsayer.report.vehicle_file import vehicle_file
 from sootsayer.rules.book import load_rules
+from sootsayer.sources.can_source import CanSource
 from sootsayer.sources.serial_adapter import SerialSource
 from sootsayer.surveying import stay, write_new
 from sootsayer.vehicle import load_vehicle
@@ -96,6 +99,24 @@ def test_a_car_shows_what_its_make_lets_it_show(
     written = tmp_path / "car.toml"
     write_new(written, vehicle_file(survey))
     assert load_vehicle(written).metering == make.metering.value
+
+
+def test_over_the_bus_the_survey_is_the_same() -> None:
+    clock = LogClock(wall_ms() - boottime_ms())
+    car = car_of(Make(), town(), clock.now_ms() - 30_000)
+    with (
+        can.Bus("surveyed", interface="virtual") as bus,
+        BusCar(car, clock, bus),
+    ):
+        survey = survey_of(
+            stay(lambda clock: CanSource("surveyed", "virtual", clock), 4), load_rules()
+        )
+    assert [unit.unit for unit in survey.units] == ["7E8", "7E9"]
+    assert seen(survey) == set(Link) and "CAN" in survey.connection
+    pace = {got.channel: got.every_s for got in survey.channels}
+    assert pace["egr_pct"] is not None and pace["egr_pct"] < 0.5
+    assert pace["egr_pct"] == pace["map"], "what belongs together came together"
+    assert survey.codes_asked
 
 
 def test_a_car_that_sleeps_is_left_asleep_and_said_so() -> None:
