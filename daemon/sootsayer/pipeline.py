@@ -22,8 +22,10 @@ from sootsayer.derive.told import Telling
 from sootsayer.derive.trips import TRIP_END_MS, Trips
 from sootsayer.judge.causes import propose_check, weigh_causes
 from sootsayer.judge.circumstances import describe
+from sootsayer.judge.doubts import spoilt_channels, with_doubt
 from sootsayer.judge.handwork import PERSON, Handwork
 from sootsayer.judge.links import Evidence, flow_not_seen, judge_links
+from sootsayer.judge.lookalikes import lookalikes
 from sootsayer.judge.repair import compare, say, split
 from sootsayer.judge.sentence import compose
 from sootsayer.judge.sure import NOUNS, say_sure
@@ -52,6 +54,7 @@ from sootsayer.vehicle import Vehicle
 
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
 ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
+UNEXPLAINED = {"R1", "R2", "C4"}  # the recorder's; no cause within the car explains them
 STATE_VERSION = 3
 
 
@@ -183,7 +186,9 @@ class Pipeline(Kept):
         changed += self._codes(block, number)
         episodes += chances
         openings += [item.opening for item in judged]
-        for alert in changed:
+        spoilt = spoilt_channels(self.rules) if changed else {}
+        for plain in changed:
+            alert = with_doubt(plain, self.rules, spoilt)
             alerts[alert.rule, alert.first_ms, alert.title] = alert
             if alert.state is AlertState.CLEARED:
                 self.ended = [*self.ended, alert][-ENDED_REMEMBERED:]
@@ -240,9 +245,10 @@ class Pipeline(Kept):
         """All that is known up to the last complete block."""
         evidence = Evidence(self.rules, self.tally, self.reader, self.balance)
         links = judge_links(evidence)
-        alerts = self.rules.open_alerts()
+        spoilt = spoilt_channels(self.rules)
+        alerts = [with_doubt(a, self.rules, spoilt) for a in self.rules.open_alerts()]
         engine_alerts = [alert for alert in alerts if alert.link is not None]
-        causes = self._causes(engine_alerts)
+        causes = self._causes(alerts)
         circumstances = self._circumstances(engine_alerts)
         engine_s = self.trips.engine_s
         sentence, why = compose(
@@ -260,8 +266,14 @@ class Pipeline(Kept):
         )  # fmt: skip
 
     def _causes(self, alerts: list[Alert]) -> tuple[Cause, ...]:
-        tripped = {alert.rule.split()[0]: alert.title for alert in alerts}
-        exposed = {w.rule.name for w in self.rules.all_watches() if w.exposed()} - {"R1"}
+        """From what accuses the engine and from what looks like it; the recorder's own rules
+        explain something only where there is something to explain."""
+        told = {alert.rule.split()[0]: alert.title for alert in alerts}
+        kinds = {name: rule.kind for name, rule in self.rules.book.items()}
+        if all(kinds[name] == "recorder" for name in told):
+            return ()
+        tripped = {name: title for name, title in told.items() if name not in UNEXPLAINED}
+        exposed = {w.rule.name for w in self.rules.all_watches() if w.exposed()} - UNEXPLAINED
         found = {name: result.outcome for name, result in self.handwork.valid_results().items()}
         return weigh_causes(tripped, exposed, found)
 
@@ -342,12 +354,7 @@ class Pipeline(Kept):
                 )
             if not has.get("command"):
                 notes.append("This car does not tell what it commands; permit and ask stay unseen.")
-        unmetered = self.balance.unmetered_air_g_s()
-        if unmetered > 0:
-            notes.append(
-                f"Trims at idle tell of at least {unmetered:.1f} g/s of air that enters behind the "
-                "air meter; that is an intake leak, not recirculation."
-            )
+        notes += lookalikes(self.rules, self.balance)
         if flow_not_seen(evidence) and has.get("rpm"):
             notes.append(f"Flow cannot be judged: {flow_not_seen(evidence)}.")
         return tuple(notes)

@@ -43,7 +43,9 @@ class AirMeter(Kept):
         """(share missing, its standard deviation, rows), None where nothing new was seen."""
         if rows is None or balance.mode != "maf" or np.isnan(balance.idle_air_g_s):
             return None
-        load = rows.usable & (rows.opening < 0.01)
+        shut = rows.opening < 0.01
+        # Gas takes a moment to be swept out: the two seconds before must have been shut, too.
+        load = rows.usable & shut & np.concatenate([[False], shut[:-1]])
         load &= rows.air_g_s > LOAD_FACTOR * balance.idle_air_g_s
         if not load.any():
             return None

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from sootsayer.derive.balance import FlowBalance
 from sootsayer.derive.quantities import Reader
+from sootsayer.judge.doubts import rests_on, spoilt_channels
 from sootsayer.judge.tally import Tally
 from sootsayer.model import Link, LinkFinding, LinkState
 from sootsayer.rules.engine import Rules
@@ -41,7 +42,13 @@ class Evidence:
         return watch
 
     def open_watches(self) -> list[Watch]:
-        return [watch for watch in self.rules.all_watches() if watch.open]
+        """Those that accuse, without those whose readings are themselves accused."""
+        spoilt = spoilt_channels(self.rules)
+        return [
+            watch
+            for watch in self.rules.all_watches()
+            if watch.open and rests_on(watch.rule, spoilt) is None
+        ]
 
 
 def judge_links(evidence: Evidence) -> tuple[LinkFinding, ...]:

@@ -1,0 +1,60 @@
+"""What makes a finding doubtful: an input that is itself accused, gaps, low voltage, clearing.
+
+The recorder's rules and the implausible inputs qualify other findings; a finding on flow or
+movement that rests on an accused input accuses nothing until the input is believed again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from sootsayer.model import Alert, Link
+from sootsayer.rules.book import Rule
+from sootsayer.rules.engine import Rules
+from sootsayer.rules.watches import ChanceWatch
+
+# Rule that accuses an input → channel that is then not believed.
+ACCUSED_INPUTS = {"P3T": "tp", "P3P": "map", "P3M": "maf"}
+OWN_WORD = ("code", "readiness")  # what the control unit says does not rest on our readings
+STOOD_STILL = "stood still: "
+
+
+def spoilt_channels(rules: Rules) -> dict[str, str]:
+    """Channels that cannot be believed now, and why."""
+    spoilt = {
+        channel: rules.watches[name].rule.title
+        for name, channel in ACCUSED_INPUTS.items()
+        if rules.watches[name].open
+    }
+    frozen = rules.watches["R2"]
+    if isinstance(frozen, ChanceWatch) and frozen.open:
+        for channel in frozen.fact.removeprefix(STOOD_STILL).split(", "):
+            spoilt[channel] = f"{channel} stood still"
+    return spoilt
+
+
+def rests_on(rule: Rule, spoilt: Mapping[str, str]) -> str | None:
+    """The first spoilt channel on which a finding on flow or movement rests, None if on none.
+    Of alternatives the first counts, which is what rules take where they can."""
+    if rule.link not in (Link.FLOW, Link.MOVE) or rule.kind in OWN_WORD:
+        return None
+    return next((need for need in (n.split("|")[0] for n in rule.needs) if need in spoilt), None)
+
+
+def with_doubt(alert: Alert, rules: Rules, spoilt: Mapping[str, str]) -> Alert:
+    """The alert with what makes it doubtful in words, unchanged where nothing does."""
+    rule = rules.book.get(alert.rule)
+    if rule is None or alert.link is None:
+        return alert
+    said = []
+    channel = rests_on(rule, spoilt)
+    if channel is not None:
+        said.append(f"It rests on a reading that is itself in doubt: {spoilt[channel]}.")
+    if rule.link in (Link.FLOW, Link.MOVE) and rules.watches["R5"].open:
+        said.append("Supply voltage was low, and solenoids and sensors are not true then.")
+    if rules.watches["R1"].open:
+        said.append("Readings are missing; what happened in the gaps is not known.")
+    if rule.kind in OWN_WORD and rules.watches["C4"].open:
+        said.append("Codes were cleared not long ago; what was stored before is lost.")
+    return replace(alert, doubt=" ".join(said)) if said else alert
