@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from sootsayer.derive.frames import BLOCK_FRAMES, Framer
+from sootsayer.derive.quantities import Reader
 from sootsayer.model import Batch, Scaling, Series
+from sootsayer.vehicle import Vehicle
 
 PLAIN = Scaling("plain", 1.0, 0.0, "")
 
@@ -55,3 +57,9 @@ def test_late_readings_are_counted_not_used():
     list(framer.feed(Batch(20_000, (series("rpm", [500, 15_000], [1, 2]),))))
     list(framer.feed(Batch(30_000, (series("rpm", [700, 25_000], [3, 4]),))))
     assert framer.late == 1
+
+
+def test_manifold_pressure_of_the_finer_kind_serves_as_well():
+    """Some cars give pressure only by PID 87, in 0.03125 kPa."""
+    block = blocks(series("map_a", [500], [60]), series("rpm", [500], [800]), upto_ms=10_000)[0]
+    assert Reader(Vehicle.unknown()).read(block).map[0] == 60

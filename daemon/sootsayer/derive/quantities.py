@@ -169,13 +169,13 @@ class Reader(Kept):
         self.command_places.learn(command, running)
         shut = self.shut_pct()
         extended = np.hstack(
-            [self.history, np.array([rpm, throttle, block.column("map"), command])]
+            [self.history, np.array([rpm, throttle, _first(block, "map", "map_a"), command])]
         )
         self.history = extended[:, -HISTORY_FRAMES:]
         self._watch_echo(extended[3], command, actual)
         quantities = Quantities(
             block=block, rpm=rpm, speed=speed, throttle=throttle,
-            map=block.column("map"), maf=_first(block, "maf", "mafa"),
+            map=_first(block, "map", "map_a"), maf=_first(block, "maf", "mafa"),
             iat=_first(block, "iat", "iat11"), ect=_first(block, "ect", "ect1"),
             baro=block.column("baro"), command=command, asked=command - shut,
             actual=actual, moved=actual - shut, not_shut=not_shut,
@@ -267,7 +267,9 @@ def _position(block: Block, command: FloatArray) -> tuple[FloatArray, FloatArray
 
 def _look_frames(block: Block) -> int:
     """How far back "settled" looks: two seconds, more where a channel is polled slowly."""
-    slowest_s = max((block.periods_s.get(c, 0.0) for c in ("rpm", "map", "maf", "tp")), default=0)
+    slowest_s = max(
+        (block.periods_s.get(c, 0.0) for c in ("rpm", "map", "map_a", "maf", "tp")), default=0
+    )
     return int(min(HISTORY_FRAMES + 1, max(5, np.ceil(2 * slowest_s / FRAME_S) + 1)))
 
 
