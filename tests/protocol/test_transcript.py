@@ -38,7 +38,9 @@ def test_facts_come_from_the_head() -> None:
     assert found.facts == {"started": "2026-11-24T07:30:00Z", "port": "/dev/ttyUSB0"}
 
 
-@pytest.mark.parametrize("line", ["hello", "@link NONE", "< \\xZZ", "12.5 ? 010C"])
+@pytest.mark.parametrize(
+    "line", ["hello", "@link NONE", "< \\xZZ", "12.5 ? 010C", "@run try_out 0G", "@run x"]
+)
 def test_a_line_that_means_nothing_is_named(line: str) -> None:
     with pytest.raises(ValueError, match=r"^line 2: .* means nothing$"):
         parse(f"# head\n{line}\n")
@@ -50,6 +52,10 @@ def test_no_text_does_anything_but_be_read_or_refused(text: str) -> None:
         replay(text)
     except ValueError as refusal:
         assert "means nothing" in str(refusal)
+
+
+def test_a_request_that_is_none_is_shown_and_gives_nothing() -> None:
+    assert "reading" not in replay("@link ISO_9141\n> 010CXY\n< 486B10410C1AF822\\r\\r>\n")
 
 
 def test_the_link_is_found_in_the_conversation() -> None:

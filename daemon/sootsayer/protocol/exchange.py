@@ -7,6 +7,7 @@ stands in the reply as remarks and counts: nothing raises.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -25,6 +26,7 @@ OVERFLOW = "endless reply"
 NO_PROMPT = "prompt missing"
 ODD_BYTES = "byte that is no text"
 SPOILED = "\x7f"
+_REQUEST = re.compile(r"[0-9A-F]{2,}")
 _TEXT = frozenset((*b"\r\t", *range(0x20, 0x7F)))
 
 
@@ -54,8 +56,8 @@ class Reply:
 
 
 def request_bytes(command: str) -> bytes:
-    """The bytes of a request without the count digit some adapters understand; b"" for AT."""
-    if command.startswith("AT"):
+    """The bytes of a request without the count digit some adapters understand; b"" for others."""
+    if not _REQUEST.fullmatch(command):
         return b""
     return bytes.fromhex(command[: len(command) // 2 * 2])
 

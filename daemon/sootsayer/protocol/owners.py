@@ -10,6 +10,8 @@ from collections import Counter
 
 from sootsayer.model import Sample
 
+MAX_CHANNELS = 4096  # a car has some hundreds; bounds memory against noise
+
 
 def unit_order(unit: str) -> tuple[int, str]:
     """Sorts addresses of one link: the lower comes first."""
@@ -41,7 +43,12 @@ class Owners:
         """Whether the plain id is this unit's; an unclaimed one becomes its own."""
         if channel == "rpm":
             self._consider_engine(unit)
-        owner = self._owners.setdefault(channel, unit)
+        owner = self._owners.get(channel)
+        if owner is None:
+            if len(self._owners) >= MAX_CHANNELS:
+                self._counters["too many channels"] += 1
+                return True
+            owner = self._owners[channel] = unit
         if owner != unit and self._outranks(unit, owner):
             self._owners[channel] = unit
             self._counters["channel changed hands"] += 1

@@ -25,6 +25,8 @@ from sootsayer.protocol.headers import LinkKind, kind_seen_in, kind_told_by
 HEAD = "# Sootsayer transcript 1"
 ASK_KIND = "ATDPN"
 FORGETS_KIND = frozenset({"ATZ", "ATD", "ATWS", "ATSP0"})
+RUNS = frozenset({"set_up", "find_car", "try_out"})
+_HEX = re.compile(r"(?:[0-9A-F]{2})+")
 _TURN = re.compile(r"(?:(\d{1,9}(?:\.\d{1,6})?) )?([<>])(?: (.*))?\Z")
 _FACT = re.compile(r"# ([a-z][a-z ]{0,29}): (.*)")
 _ESCAPES = {0x0D: "\\r", 0x0A: "\\n", 0x5C: "\\\\"}  # NUL as \\0 would swallow digits behind it
@@ -103,12 +105,20 @@ def _read(line: str, facts: dict[str, str], parts: list[Part]) -> None:
     if word == "@link":
         parts.append(Part(link=LinkKind[rest.strip()]))
     elif word == "@run":
-        parts.append(Part(run=rest.strip()))
+        parts.append(Part(run=_run_named(rest.strip())))
     else:
         match = _TURN.match(line)
         if match is None:
             raise ValueError(line)
         _add_turn(parts[-1], match)
+
+
+def _run_named(run: str) -> str:
+    """Raises ValueError for a part of the dialogue that there is not."""
+    name, _, pids = run.partition(" ")
+    if name not in RUNS or (pids and not _HEX.fullmatch(pids)):
+        raise ValueError(run)
+    return run
 
 
 def _add_turn(part: Part, match: re.Match[str]) -> None:
