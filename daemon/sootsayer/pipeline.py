@@ -15,6 +15,7 @@ from sootsayer.derive.chance import lower_bound
 from sootsayer.derive.frames import FRAME_MS, FRAME_S, Block, Framer
 from sootsayer.derive.happened import Happenings
 from sootsayer.derive.keep import Kept
+from sootsayer.derive.motion import Motions
 from sootsayer.derive.openings import Openings, opening_column
 from sootsayer.derive.quantities import Quantities, Reader
 from sootsayer.derive.stops import Rests, Stops
@@ -55,7 +56,7 @@ from sootsayer.vehicle import Vehicle
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
 ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
 UNEXPLAINED = {"R1", "R2", "C4"}  # the recorder's; no cause within the car explains them
-STATE_VERSION = 3
+STATE_VERSION = 4
 
 
 class Pipeline(Kept):
@@ -64,6 +65,7 @@ class Pipeline(Kept):
     kept = (
         "framer", "reader", "trips", "balance", "cross", "openings", "stops", "rests", "rules",
         "baselines", "tally", "handwork", "happenings", "monitor",
+        "motions",
     )  # fmt: skip
 
     def __init__(self, vehicle: Vehicle) -> None:
@@ -81,6 +83,7 @@ class Pipeline(Kept):
         self.baselines = Baselines()
         self.happenings = Happenings()
         self.monitor = MonitorWatch()
+        self.motions = Motions(by_vacuum=vehicle.valve == "vacuum")
         self._telling = Telling()
         self.tally = Tally()
         self.first_ms: int | None = None
@@ -173,14 +176,16 @@ class Pipeline(Kept):
         )
         self.monitor.drive(q, self.trips, self.rules.book["C3"])
         stops = self.stops.step(q)
+        rests = self.rests.step(q, use_position)
         self.tally.step(q, judged, stops)
         self.trips.openings += len(judged)
         seen = Seen(
-            q=q, openings=judged, stops=stops, rests=self.rests.step(q, use_position),
+            q=q, openings=judged, stops=stops, rests=rests,
             balance=self.balance, trip=number,
             engine_s=float(np.count_nonzero(running)) * FRAME_S, gaps=gaps, context=context,
             spark_ignition=self.vehicle.spark_ignition, baselines=self.baselines,
             accused=accused, happened=happened, monitor=self.monitor,
+            motion=self.motions.step(q, judged, rests, number, use_position),
         )  # fmt: skip
         changed, chances = self.rules.step(seen)
         changed += self._codes(block, number)
@@ -201,6 +206,7 @@ class Pipeline(Kept):
             if self.handwork.take(event):
                 self.baselines.forget()
                 self.happenings.forget()
+                self.motions.forget()
                 self.balance.after_repair()
                 self.cross.after_repair()
 

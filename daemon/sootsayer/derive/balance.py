@@ -44,7 +44,6 @@ TRIM_RAIL_PCT = 20.0  # trims near their end stop tell that there is more air, n
 TRIM_DOUBT_PCT = 2.0  # of idle air: what trims leave open about air past the meter
 SMOOTHING = 50  # readings over which idle air and trims are averaged
 GAS_PER_LITRE_G_S = 1.2
-GAS_PER_LITRE_MOST_G_S = 3.0  # 40 mm² on two litres at 0.15 g/s per mm², the upper end
 LOOP_SHARE = 0.20  # of the charge, fully open: common practice for compression ignition is 0.3–0.5
 FIRST_OPENINGS = 20  # clear openings that set what this car passed when it was first known
 # Exhaust before the valve for the conversion of flow to area; ± 15 % for what they may be.
@@ -316,13 +315,9 @@ class FlowBalance(Kept):
         return max(by_size, shown) if shown is not None else by_size
 
     def most_gain_g_s(self) -> float | None:
-        """What a fully open valve displaces at most: what this car showed when first known, else
-        the upper end by size; None where neither is known."""
-        if self.first_gain:
-            return self.first_gain[0]
-        if self.compression or not self._known_displacement:
-            return None
-        return self._by_size(GAS_PER_LITRE_MOST_G_S)
+        """What a fully open valve displaced when this car was first known, None before that:
+        by size alone valves differ too much to call one too large."""
+        return self.first_gain[0] if self.first_gain else None
 
     def _by_size(self, gas_per_litre_g_s: float) -> float:
         return gas_per_litre_g_s * CP_RATIO * GAS_AT_MANIFOLD_K / 300 * self._displacement_l

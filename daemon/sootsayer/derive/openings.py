@@ -89,6 +89,7 @@ class Judged:
     map_fall_kpa: float | None = None
     map_fall_sd_kpa: float | None = None
     aba_kpa: float | None = None
+    period_s: float = 0.0  # of the slower of command and position
 
 
 class Openings(Kept):
@@ -158,7 +159,9 @@ class Openings(Kept):
                 self.asking = self.asking + 1 if asked > OPEN_POINTS else 0
                 if self.asking < OPEN_FRAMES:
                     continue
-                self._begin(end_ms - OPEN_FRAMES * FRAME_MS, trip, context, position_counts)
+                self._begin(
+                    end_ms - OPEN_FRAMES * FRAME_MS, trip, context, position_counts, _period_s(q)
+                )
             current = self.current
             assert current is not None
             _add_frame(current, frame, settled[index])
@@ -173,7 +176,12 @@ class Openings(Kept):
         return owner
 
     def _begin(
-        self, start_ms: int, trip: int, context: dict[str, float], position_counts: bool
+        self,
+        start_ms: int,
+        trip: int,
+        context: dict[str, float],
+        position_counts: bool,
+        period_s: float,
     ) -> None:
         self._finish(OPEN_FRAMES)
         self.number += 1
@@ -182,7 +190,7 @@ class Openings(Kept):
             "frames": 0, "asked": 0.0, "moved": 0.0, "moved_n": 0, "settled": 0, "short": 0,
             "over": 0, "edge": None, "rise": None, "fall": None, "fall_edge": None,
             "sums": [_no_rows(), _no_rows()], "context": dict(context),
-            "position_counts": position_counts,
+            "position_counts": position_counts, "period_s": period_s,
         }  # fmt: skip
 
     def _close(self, end_ms: int) -> None:
@@ -222,6 +230,12 @@ class Openings(Kept):
                 judged.append(_measure(record, balances))
         self.pending = waiting
         return judged
+
+
+def _period_s(q: Quantities) -> float:
+    """How far apart the readings are of which a response is made."""
+    channels = ("egr_pct", "egr_a_cmd", "egr_err", "egr_a_err", "egr_a_act")
+    return max((q.block.periods_s.get(channel, 0.0) for channel in channels), default=0.0)
 
 
 def _no_rows() -> dict[str, Any]:
@@ -271,7 +285,7 @@ def _measure(record: dict[str, Any], balances: tuple[FlowBalance, FlowBalance]) 
     )  # fmt: skip
     return Judged(
         opening, record["settled"], record["short"], record["over"],
-        counts and record["settled"] > 0, flow, cross, rise, fall, *falls, aba,
+        counts and record["settled"] > 0, flow, cross, rise, fall, *falls, aba, record["period_s"],
     )  # fmt: skip
 
 

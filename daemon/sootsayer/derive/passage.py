@@ -39,6 +39,7 @@ class Stretch:
     before_s: float
     frames: Mapping[str, FloatArray]
     before: Mapping[str, FloatArray]
+    standing: float  # pressure feedback with the engine standing, NaN where not seen
 
     @property
     def seconds(self) -> float:
@@ -103,7 +104,7 @@ class Passage(Kept):
         assert self.start_ms is not None
         done.append(
             Stretch(self.start_ms, end_ms, self.is_open, self.before_s,
-                    _named(self.rows), _named(self.tail))
+                    _named(self.rows), _named(self.tail), self.standing)
         )  # fmt: skip
         self.start_ms, self.rows = end_ms, []
 

@@ -12,7 +12,15 @@ import numpy as np
 from sootsayer.derive.openings import Judged
 from sootsayer.derive.quantities import any_of
 from sootsayer.model import FloatArray
-from sootsayer.rules import by_command, by_engine, by_input, by_opening, by_recorder
+from sootsayer.rules import (
+    by_command,
+    by_engine,
+    by_input,
+    by_opening,
+    by_recorder,
+    by_response,
+    by_sensor,
+)
 from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance, Seen
 
@@ -117,6 +125,20 @@ CHANCES: dict[str, Callable[[Rule, Seen], list[Chance]]] = {
     "flow when short": _each_opening(by_opening.flow_when_short),
     "idle": _idle,
     "shut": _shut,
+    "slow": by_response.slow,
+    "sticks": _each_opening(by_response.sticks),
+    "too much": by_response.too_much,
+    "moves without flow": _each_opening(by_response.moves_without_flow),
+    "flows without move": _each_opening(by_response.flows_without_move),
+    "vacuum weak": by_sensor.each_stretch(by_sensor.vacuum_weak),
+    "vacuum decays": by_sensor.each_stretch(by_sensor.vacuum_decays),
+    "vacuum lingers": by_sensor.each_stretch(by_sensor.vacuum_lingers),
+    "contact cold": by_sensor.each_stretch(by_sensor.contact_cold),
+    "contact warm": by_sensor.each_stretch(by_sensor.contact_warm),
+    "passage rise": by_sensor.each_stretch(by_sensor.passage_rise),
+    "passage stays hot": by_sensor.each_stretch(by_sensor.passage_stays_hot),
+    "feedback dead": by_sensor.each_stretch(by_sensor.feedback_dead),
+    "feedback off zero": by_sensor.each_stretch(by_sensor.feedback_off_zero),
     "warm-up": by_input.warm_up,
     "temperatures": by_input.temperatures,
     "key on": by_input.key_on,
@@ -152,5 +174,9 @@ def _leak(seen: Seen) -> tuple[float, float, float] | None:
 # measure → (value, its standard deviation, how many readings it rests on), None where not seen
 LEVELS: dict[str, Callable[[Seen], tuple[float, float, float] | None]] = {
     "leak": _leak,
+    "play": lambda seen: seen.motion.play,
+    "creep": lambda seen: seen.motion.creep,
+    "fade": lambda seen: seen.motion.fade,
+    "drift": lambda seen: seen.motion.drift,
     "air meter": by_input.air_meter,
 }

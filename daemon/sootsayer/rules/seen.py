@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from sootsayer.derive.balance import FlowBalance
 from sootsayer.derive.happened import Happened
 from sootsayer.derive.keep import Kept
+from sootsayer.derive.motion import Motion
 from sootsayer.derive.openings import Judged
 from sootsayer.derive.quantities import Quantities
 from sootsayer.derive.stops import Rest, Stop
@@ -84,4 +85,5 @@ class Seen:
     baselines: Baselines
     accused: frozenset[str]
     happened: Happened = field(default_factory=Happened)
+    motion: Motion = field(default_factory=Motion)
     monitor: MonitorWatch | None = None

@@ -1,0 +1,103 @@
+"""How the valve moves and how much it passes, opening by opening (rules M3, M4, F4, F7…)."""
+
+from __future__ import annotations
+
+from sootsayer.derive.openings import Judged
+from sootsayer.rules.book import Rule
+from sootsayer.rules.seen import Chance, Seen
+
+CLEAR_SIGMAS = 5.0
+SURE_SIGMAS = 2.0
+TOO_MUCH_LEAST = 0.10  # of full opening; below, the position's grain decides
+OPENED_SHARE = 0.5  # of what was asked
+STAYED_POINTS = 5.0
+SOUND_SHARE = 0.8
+
+
+def slow(rule: Rule, seen: Seen) -> list[Chance]:
+    """Each opening or closing answered: 90 % within the limit and twice its own time when sound.
+
+    A car slow from the first day has no sound time of its own, so that counts as at most eight
+    tenths of the limit. Slow polling cannot time a valve.
+    """
+    made = []
+    limit_s = rule.limit("vacuum_above" if seen.motion.by_vacuum else "fail_above")
+    for judged in seen.openings:
+        if judged.period_s > rule.limit("period_most_s"):
+            continue
+        late: list[tuple[bool, float, str]] = []
+        for way, found in (("open", judged.rise), ("shut", judged.fall)):
+            if found is None:
+                continue
+            name = f"{rule.name} {way}"
+            usual = min(seen.baselines.usual(name) or limit_s, SOUND_SHARE * limit_s)
+            allowed = max(limit_s, rule.limit("baseline_factor") * usual)
+            failed = found.t90_s > allowed
+            if not failed and rule.name not in seen.accused:
+                seen.baselines.learn(name, found.t90_s)
+            late.append((failed, found.t90_s, f"{found.t90_s:.1f} s to {way}"))
+        if late:
+            failed, t90_s, fact = max(late)
+            made.append(_chance(judged, failed, t90_s, fact))
+    return made
+
+
+def sticks(rule: Rule, judged: Judged) -> Chance | None:
+    """Whether the valve stood still against a moving command and then jumped."""
+    answers = [found for found in (judged.rise, judged.fall) if found is not None]
+    if not answers:
+        return None
+    points = max(found.breakaway_points for found in answers)
+    fact = f"let go {points:.0f} points late" if points else "moved with the command"
+    return _chance(judged, points > rule.limit("fail_above"), points, fact)
+
+
+def too_much(rule: Rule, seen: Seen) -> list[Chance]:
+    """Flow against what this car passed when first known, else against its size."""
+    most = seen.balance.most_gain_g_s()
+    made = []
+    for judged in seen.openings:
+        flow = judged.flow
+        if flow is None or most is None or flow.opening < TOO_MUCH_LEAST:
+            continue
+        due_g_s = most * flow.scale * flow.opening
+        if due_g_s < CLEAR_SIGMAS * flow.sd_g_s:
+            continue
+        share = 100 * flow.flow_g_s / due_g_s
+        sure = flow.flow_g_s - SURE_SIGMAS * flow.sd_g_s > due_g_s
+        fact = f"gas displaced {flow.flow_g_s:.1f} g/s where {due_g_s:.1f} is due"
+        made.append(_chance(judged, share > rule.limit("fail_above") and sure, share, fact))
+    return made
+
+
+def moves_without_flow(rule: Rule, judged: Judged) -> Chance | None:
+    """The position says open as asked: then missing gas is the passage's."""
+    flow, opening = judged.flow, judged.opening
+    if flow is None or not judged.measured or opening.moved_pct is None:
+        return None
+    if opening.moved_pct < max(STAYED_POINTS, OPENED_SHARE * opening.asked_pct):
+        return None
+    if flow.due_g_s < CLEAR_SIGMAS * flow.sd_g_s:
+        return None
+    missing = 100 * (1 - flow.flow_g_s / flow.due_g_s)
+    fact = f"moved {opening.moved_pct:.0f} points, {missing:.0f} % of the gas due is missing"
+    return _chance(judged, missing > rule.limit("fail_above"), missing, fact)
+
+
+def flows_without_move(rule: Rule, judged: Judged) -> Chance | None:
+    """The position says shut although asked open: gas as asked then belies the sensor."""
+    flow, opening = judged.flow, judged.opening
+    if flow is None or not judged.measured or opening.moved_pct is None:
+        return None
+    if opening.moved_pct > STAYED_POINTS or flow.due_asked_g_s < CLEAR_SIGMAS * flow.sd_g_s:
+        return None
+    share = 100 * flow.flow_g_s / flow.due_asked_g_s
+    fact = f"moved {opening.moved_pct:.0f} points, yet {share:.0f} % of the gas asked for flows"
+    return _chance(judged, share > rule.limit("fail_above"), share, fact)
+
+
+def _chance(judged: Judged, failed: bool, measure: float, fact: str) -> Chance:
+    opening = judged.opening
+    return Chance(
+        opening.start_ms, opening.end_ms, failed, round(measure, 1), fact, dict(opening.context)
+    )
