@@ -18,6 +18,7 @@ from sootsayer.judge.visibility import (
 from sootsayer.model import Link
 from sootsayer.protocol.j1979 import scaling_of
 from sootsayer.rules.book import load_rules
+from sootsayer.sources.sensors.plans import ADDED_UNITS
 
 RULES = load_rules()
 ALL = {
