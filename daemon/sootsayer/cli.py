@@ -76,6 +76,8 @@ def watch(
         can or ("" if port or stream else settings.can.channel),
         can_interface or settings.can.interface,
         listen_only or settings.can.listen_only,
+        settings.can.dbc,
+        settings.can.signals,
     )
     if (can_interface or listen_only) and not chosen.channel:
         raise click.UsageError("--can-interface and --listen-only need --can CHANNEL")

@@ -87,6 +87,8 @@ class CanChoice:
     channel: str
     interface: str
     listen_only: bool
+    dbc: str = ""
+    signals: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -105,7 +105,32 @@ def _at_can(can: CanChoice) -> dict[str, Callable[[LogClock], Source]]:
     def make(clock: LogClock) -> Source:
         return CanSource(can.channel, can.interface, clock, listen_only=can.listen_only)
 
-    return {"can": make}
+    return {"can": make} | _broadcasts(can)
+
+
+def _broadcasts(can: CanChoice) -> dict[str, Callable[[LogClock], Source]]:
+    """What the bus says by itself, heard beside: heavy vehicles', and by the owner's DBC file."""
+    if bool(can.dbc) != bool(can.signals):
+        raise SootsayerError(
+            f"settings can.dbc {can.dbc!r} and can.signals {can.signals!r} belong together; "
+            "state both or neither"
+        )
+    if not (can.dbc or can.listen_only):
+        return {}
+    from sootsayer.protocol.j1939 import J1939Decoder
+    from sootsayer.sources.listen import FrameDecoder, ListenSource, bus_opener
+
+    own: list[FrameDecoder] = []
+    if can.dbc:
+        from sootsayer.sources.dbc import load_dbc
+
+        own.append(load_dbc(Path(can.dbc), Path(can.signals)))
+
+    def make(clock: LogClock) -> Source:
+        heavy: list[FrameDecoder] = [J1939Decoder()] if can.listen_only else []
+        return ListenSource(bus_opener(can.interface, can.channel), clock, [*own, *heavy])
+
+    return {"broadcasts": make}
 
 
 def _named(file: str) -> Path | None:
