@@ -154,7 +154,8 @@ class Archive:
                 offset_ms = max(wall_ms, last_ms + 1) - boottime_ms
                 stored = self._number("SELECT max(id) FROM boot")
                 self._boot = 1 + max([stored, *(boot[0] for boot in self._waiting.boots)])
-                row = (self._boot, boot_id, boottime_ms, offset_ms, boottime_ms + offset_ms)
+                started_ms = boottime_ms + offset_ms
+                row = (self._boot, boot_id, boottime_ms, offset_ms, started_ms, last_ms)
                 self._waiting.boots.append(row)
             t_ms = boottime_ms + offset_ms
             self.anchor(Anchor(t_ms, wall_ms, trusted, source))
@@ -238,10 +239,8 @@ class Archive:
     def hold(self, start_ms: int, end_ms: int, reason: str) -> None:
         """Never remove readings of this span: something outside refers to them. Durable."""
         with self._lock, self._transaction() as connection:
-            connection.execute(
-                "INSERT INTO held (start_ms, end_ms, reason) VALUES (?, ?, ?)",
-                (start_ms, end_ms, reason),
-            )
+            span = {"start_ms": start_ms, "end_ms": end_ms, "reason": reason}
+            rows.insert(connection, "held", span)
 
     def tidy(self, policy: Policy, now_ms: int, free_bytes: int) -> Tidied:
         """Remove a little of what the policy lets go of; to be called again until nothing is.

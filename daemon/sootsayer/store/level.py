@@ -90,5 +90,6 @@ def unpack_hour(body: bytes, start_ms: int) -> Pieces:
     return Pieces(start_ms + slot * SLOT_MS, low, low + spread, total, count)
 
 
-def crc_of(body: bytes) -> int:
-    return zlib.crc32(body)
+def crc_of(channel: int, start_ms: int, slots: int, body: bytes) -> int:
+    """Over the row's numbers as text and its body."""
+    return zlib.crc32(body, zlib.crc32(f"{channel} {start_ms} {slots}".encode("ascii")))

@@ -13,11 +13,14 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import zlib
 from collections.abc import Callable, Collection
 from typing import TYPE_CHECKING
 
 from sootsayer.store import ledger, readings, ring
 from sootsayer.store.chunk import ChunkDamagedError, decode
+from sootsayer.store.level import crc_of
+from sootsayer.store.rows import SUMMED
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -225,6 +228,29 @@ def _enter_chunks(connection: sqlite3.Connection) -> None:
         link = ledger.put(connection, entry, link)
 
 
+def m7_sums(database: Database) -> None:
+    """A sum in every plain row, and one over a level's numbers too: no flipped bit is silent.
+
+    Rows that are there already have none; they were not watched until now.
+    """
+    # The last log time stored when a boot began: retention may take the readings that tell it.
+    database.execute("ALTER TABLE boot ADD COLUMN before_ms INTEGER")
+    for table in SUMMED:
+        database.execute(f"ALTER TABLE {table} ADD COLUMN crc INTEGER")
+    connection = database.conn
+    found = connection.execute(
+        "SELECT id, channel, start_ms, slots, crc, body FROM level10 WHERE body IS NOT NULL"
+    ).fetchall()
+    connection.executemany(
+        "UPDATE level10 SET crc = ? WHERE id = ?",
+        [
+            (crc_of(row[1], row[2], row[3], row[5]), row[0])
+            for row in found
+            if zlib.crc32(row[5]) == row[4]
+        ],
+    )
+
+
 MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     m1_time,
     m2_readings,
@@ -232,6 +258,7 @@ MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     m4_findings,
     m5_state,
     m6_chain,
+    m7_sums,
 )
 
 

@@ -80,13 +80,14 @@ def _levels(
 ) -> Iterator[tuple[int, Pieces | None]]:
     """Hours and their slots in ``first < slot <= last``; None where readings must do."""
     found = connection.execute(
-        "SELECT start_ms, crc, body FROM level10 WHERE channel = ? AND start_ms >= ? "
+        "SELECT start_ms, slots, crc, body FROM level10 WHERE channel = ? AND start_ms >= ? "
         "AND start_ms < ? ORDER BY start_ms",
         (channel, hour_of(first_ms + 1), last_ms),
     ).fetchall()
-    for hour_ms, crc, body in found:
+    for hour_ms, count, crc, body in found:
         try:
-            slots = None if body is None or crc_of(body) != crc else unpack_hour(body, hour_ms)
+            whole = body is not None and crc_of(channel, hour_ms, count, body) == crc
+            slots = unpack_hour(body, hour_ms) if whole else None
         except (ValueError, IndexError, zstandard.ZstdError):
             slots = None
         yield hour_ms, None if slots is None else slots.between(first_ms, last_ms)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import pairwise
@@ -64,7 +65,8 @@ class ArchiveReader:
         self._watch_lock = threading.Lock()
         self._watch = open_reader(path)
         self._ring = RingView(path)
-        self._salt = rows.ring_done(self._watch).salt
+        with self._readable():
+            self._salt = rows.ring_done(self._watch).salt
 
     @property
     def path(self) -> Path:
@@ -136,7 +138,8 @@ class ArchiveReader:
             "ORDER BY last_ms DESC, id DESC",
             (link, state),
         )
-        return [AlertRow(row["id"], rows.from_row(Alert, row)) for row in found]
+        with self._readable():
+            return [AlertRow(row["id"], rows.from_row(Alert, row)) for row in found]
 
     def alert(self, number: int) -> AlertRow | None:
         for row in self._rows("SELECT * FROM alert WHERE id = ?", (number,)):
@@ -262,7 +265,7 @@ class ArchiveReader:
                 if record.number > stored and name in record.states:
                     return json.loads(record.states[name])
             found = connection.execute("SELECT value FROM state WHERE name = ?", (name,)).fetchone()
-        return None if found is None else json.loads(found[0])
+            return None if found is None else json.loads(found[0])
 
     def span(self) -> tuple[int, int] | None:
         """First and last stamp of all readings, None without any."""
@@ -297,15 +300,19 @@ class ArchiveReader:
         """Decode every stored minute; what is damaged. Reads the whole archive."""
         with self._snapshot() as connection, self._noting_damage() as damaged:
             found = readings.chunk_rows(connection, BEGINNING_MS, END_MS)
-            for _ in readings.decoded(found, (), damaged):
-                pass
+            counts: Counter[int] = Counter()
+            for column in readings.decoded(found, None, damaged):
+                counts[column.channel] += len(column.t_ms)
             damaged += [
                 record.chunk
                 for record in self._thread.records
                 if record.chunk.samples and not record.columns()
             ]
             problems = connection.execute("PRAGMA integrity_check").fetchall()
-        broken = [Gap(0, 0, f"file: {row[0]}") for row in problems if row[0] != "ok"]
+            broken = [Gap(0, 0, f"file: {row[0]}") for row in problems if row[0] != "ok"]
+            broken += [Gap(0, 0, text) for text in rows.damaged(connection)]
+            if not damaged:
+                broken += [Gap(0, 0, text) for text in _wrong_counts(connection, counts)]
         if self._ring.unreadable:
             text = f"ring: {self._ring.unreadable} blocks were cut off while written, or damaged"
             broken.append(Gap(0, 0, text))
@@ -345,7 +352,8 @@ class ArchiveReader:
     def _readable(self) -> Iterator[None]:
         try:
             yield
-        except sqlite3.Error as trouble:
+        except (sqlite3.Error, ValueError, TypeError, KeyError, AttributeError) as trouble:
+            # A word or number that no value of ours can be is damage like any other.
             raise cannot_read(self._path, trouble) from trouble
 
     @contextmanager
@@ -375,7 +383,8 @@ class ArchiveReader:
             return self._connection().execute(sql, parameters).fetchall()
 
     def _values(self, kind: Any, sql: str, parameters: tuple[Any, ...] = ()) -> list[Any]:
-        return [rows.from_row(kind, row) for row in self._rows(sql, parameters)]
+        with self._readable():
+            return [rows.from_row(kind, row) for row in self._rows(sql, parameters)]
 
     @contextmanager
     def _noting_damage(self) -> Iterator[list[Chunk]]:
@@ -392,18 +401,32 @@ def _scalings(connection: sqlite3.Connection, channel: str) -> dict[int, Scaling
     return {number: scaling for number, (_, scaling) in found.items()}
 
 
+def _wrong_counts(connection: sqlite3.Connection, counts: Counter[int]) -> Iterator[str]:
+    """What table channel says of its chunks, where that is not so."""
+    for number, samples in connection.execute("SELECT id, samples FROM channel").fetchall():
+        if samples != counts[number]:
+            yield f"table channel, id {number}: says {samples} readings, has {counts[number]}"
+
+
 def _boot_ends(connection: sqlite3.Connection, starts_ms: list[int]) -> list[int | None]:
     """The last stored log time before each next boot; None for the last."""
+    told = connection.execute("SELECT before_ms FROM boot ORDER BY id").fetchall()
     ends_ms: list[int | None] = []
-    for start_ms, next_ms in pairwise(starts_ms):
-        found = connection.execute(
-            "SELECT max(t) FROM (SELECT end_ms AS t FROM (SELECT end_ms FROM chunk "
-            "WHERE start_ms < ?1 ORDER BY start_ms DESC LIMIT 1) "
-            "UNION ALL SELECT max(t_ms) FROM anchor WHERE t_ms < ?1)",
-            (next_ms,),
-        ).fetchone()
-        ends_ms.append(start_ms if found[0] is None else min(max(found[0], start_ms), next_ms))
+    for (start_ms, next_ms), (before_ms,) in zip(pairwise(starts_ms), told[1:], strict=True):
+        if before_ms is None:  # a boot of a format before 7
+            before_ms = _last_before(connection, next_ms)
+        ends_ms.append(min(max(before_ms or start_ms, start_ms), next_ms))
     return [*ends_ms, *([None] if starts_ms else [])]
+
+
+def _last_before(connection: sqlite3.Connection, t_ms: int) -> int | None:
+    found = connection.execute(
+        "SELECT max(t) FROM (SELECT end_ms AS t FROM (SELECT end_ms FROM chunk "
+        "WHERE start_ms < ?1 ORDER BY start_ms DESC LIMIT 1) "
+        "UNION ALL SELECT max(t_ms) FROM anchor WHERE t_ms < ?1)",
+        (t_ms,),
+    ).fetchone()
+    return None if found[0] is None else int(found[0])
 
 
 def _channel_row(row: sqlite3.Row, tail: Column | None) -> ChannelRow:

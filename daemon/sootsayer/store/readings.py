@@ -87,7 +87,7 @@ def write_level(connection: sqlite3.Connection, hour_ms: int) -> None:
     connection.execute("DELETE FROM level10 WHERE start_ms = ?", (hour_ms,))
     for channel, columns in gathered.pieces.items():
         slots, body = pack_hour(columns, hour_ms) or (0, None)
-        crc = None if body is None else crc_of(body)
+        crc = None if body is None else crc_of(channel, hour_ms, slots, body)
         connection.execute(
             "INSERT INTO level10 (channel, start_ms, slots, crc, body) VALUES (?, ?, ?, ?, ?)",
             (channel, hour_ms, slots, crc, body),

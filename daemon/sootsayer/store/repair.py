@@ -160,7 +160,9 @@ def _copy_rows(
     """Rows that the new table takes; one that a bit has spoiled is left out."""
     taken = 0
     for row in found_rows:
-        with suppress(sqlite3.Error):
+        if table in rows.SUMMED and not rows.is_whole(row):
+            continue
+        with suppress(sqlite3.Error, TypeError, ValueError):
             rows.insert(connection, table, row)
             taken += 1
     found.rows[table] = taken
@@ -258,10 +260,8 @@ def _tell_losses(
         start_ms, end_ms = known[number]
         if isinstance(start_ms, int) and isinstance(end_ms, int):
             found.lost.append((start_ms, end_ms))
-            connection.execute(
-                "INSERT INTO gap (start_ms, end_ms, reason) VALUES (?, ?, ?)",
-                (start_ms, end_ms, LOST),
-            )
+            gap = {"start_ms": start_ms, "end_ms": end_ms, "reason": LOST}
+            rows.insert(connection, "gap", gap)
 
 
 def _bring_levels(
@@ -271,7 +271,8 @@ def _bring_levels(
     whole = [
         row
         for row in salvage.rows(damaged, "level10")
-        if isinstance(row["body"], bytes) and crc_of(row["body"]) == row["crc"]
+        if isinstance(row["body"], bytes)
+        and crc_of(row["channel"], row["start_ms"], row["slots"], row["body"]) == row["crc"]
     ]
     _copy_rows(connection, "level10", whole, found)
     hours = connection.execute("SELECT DISTINCT start_ms / ? * ? FROM chunk WHERE start_ms >= 0",

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping
+import zlib
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from sootsayer.model import (
@@ -34,6 +35,12 @@ EVENT_TABLES: dict[type[Event], str] = {
     Identity: "identity",
     SourceStatus: "source_status",
 }
+# Tables whose rows carry a sum over all their values, because SQLite itself has none.
+SUMMED = (
+    "boot", "anchor", "mark", "gap", "code", "code_look", "identity", "source_status",
+    "alert", "episode", "trip", "opening", "state", "held",
+)  # fmt: skip
+UNSUMMED_COLUMNS = frozenset({"id", "crc"})
 JSON_COLUMNS = frozenset({"channels", "context", "counters"})
 
 
@@ -72,7 +79,10 @@ def put_event(connection: sqlite3.Connection, number: int, event: Event) -> None
 
 
 def put_state(connection: sqlite3.Connection, name: str, text: str) -> None:
-    connection.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (name, text))
+    connection.execute(
+        "INSERT OR REPLACE INTO state (name, value, crc) VALUES (?, ?, ?)",
+        (name, text, sum_of({"name": name, "value": text})),
+    )
 
 
 def ring_done(connection: sqlite3.Connection) -> Done:
@@ -83,6 +93,37 @@ def ring_done(connection: sqlite3.Connection) -> Done:
 
 def put_ring_done(connection: sqlite3.Connection, done: Done) -> None:
     put_state(connection, "ring", json.dumps(to_plain(done)))
+
+
+def sum_of(row: Mapping[str, Any]) -> int:
+    """CRC-32 of the values of a row by name, as SQLite gives them back.
+
+    1, 1.0 and true are alike, and so are the two noughts: SQLite keeps no sign of nought.
+    """
+    words = [
+        f"{name}={value if isinstance(value, str) else float(value) + 0.0!r}"
+        for name, value in sorted(row.items())
+        if name not in UNSUMMED_COLUMNS and value is not None
+    ]
+    return zlib.crc32("\x1f".join(words).encode("utf-8", "surrogatepass"))
+
+
+def damaged(connection: sqlite3.Connection) -> Iterator[str]:
+    """Rows that are not what was written, by table and place in it."""
+    for table in SUMMED:
+        cursor = connection.execute(f"SELECT * FROM {table}")
+        names = [column[0] for column in cursor.description]
+        for number, values in enumerate(cursor.fetchall(), 1):
+            if not is_whole(dict(zip(names, values, strict=True))):
+                yield f"table {table}, row {number}: is not what was written"
+
+
+def is_whole(row: Mapping[str, Any]) -> bool:
+    """Rows of formats up to 6 have no sum and pass."""
+    try:
+        return row["crc"] is None or sum_of(row) == row["crc"]
+    except (TypeError, ValueError):
+        return False
 
 
 def to_row(value: Any) -> dict[str, Any]:
@@ -111,6 +152,7 @@ def _upsert(
     rows = [to_row(value) for value in values]
     if not rows:
         return
+    rows = [row | {"crc": sum_of(row)} for row in rows]
     columns = list(rows[0])
     changed = ", ".join(f'"{name}" = excluded."{name}"' for name in columns if name not in key)
     sql = f"{_insert_sql(table, columns)} ON CONFLICT ({', '.join(key)}) DO UPDATE SET {changed}"
@@ -126,6 +168,8 @@ def _replace(
 
 
 def insert(connection: sqlite3.Connection, table: str, row: dict[str, Any]) -> None:
+    if table in SUMMED:
+        row = row | {"crc": sum_of(row)}
     connection.execute(_insert_sql(table, row), row)
 
 

@@ -47,7 +47,7 @@ def open_writer(path: Path) -> sqlite3.Connection:
         _refuse_foreign(connection, path)
         _set_pragmas(connection, path, NEW_FILE | WRITER if _is_new(connection) else WRITER)
         _migrate(connection)
-    except sqlite3.Error as trouble:
+    except (sqlite3.Error, UnicodeDecodeError) as trouble:
         connection.close()
         raise cannot_write(path, trouble) from trouble
     except SootsayerError:
@@ -72,7 +72,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
         _refuse_older(connection, path)
         for name, value in READER.items():
             connection.execute(f"PRAGMA {name} = {value}")
-    except sqlite3.Error as trouble:
+    except (sqlite3.Error, UnicodeDecodeError) as trouble:  # SQLite quotes a damaged schema
         raise cannot_read(path, trouble) from trouble
     return connection
 

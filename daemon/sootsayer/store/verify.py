@@ -1,8 +1,8 @@
 """Walks an archive's chain and names the first break.
 
-Four things are held against one another: each entry's link against the entry before it, each
+Held against one another are: each entry's link against the entry before it, each
 signed head against the chain, each entry that still stands against the readings of its chunk,
-and each joined chunk against what it replaced.
+each joined chunk against what it replaced; then each plain row against its own sum.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from sootsayer.store import ledger
+from sootsayer.store import ledger, rows
 from sootsayer.store.chunk import ChunkDamagedError, Column, decode
 from sootsayer.store.device_key import fingerprint, heads, signed_by
 from sootsayer.store.ledger import Entry, Kind
@@ -59,7 +59,7 @@ def verify(path: Path, progress: Progress = lambda done, all_: None) -> Verified
     try:
         connection.execute("BEGIN")
         return _walk(connection, progress)
-    except sqlite3.Error as trouble:
+    except (sqlite3.Error, ValueError, TypeError, KeyError) as trouble:
         raise cannot_read(path, trouble) from trouble
     finally:
         connection.close()
@@ -73,6 +73,8 @@ def _walk(connection: sqlite3.Connection, progress: Progress) -> Verified:
         _chain(connection, entries)
         signed = _signatures(connection, entries)
         _readings(connection, entries, progress)
+        for row in rows.damaged(connection):
+            raise _BrokenError(row)
     except _BrokenError as found:
         broken = str(found)
     signatures = heads(connection)

@@ -8,12 +8,14 @@ from dataclasses import dataclass, field
 from sootsayer.model import Alert, Anchor, Changes, Episode, Gap, Mark, Opening, Scaling, Trip
 from sootsayer.store import readings, rows
 
+BOOT_COLUMNS = ("id", "boot_id", "boottime_ms", "offset_ms", "started_ms", "before_ms")
+
 
 @dataclass(slots=True)
 class Waiting:
     """What the next commit will write into tables. Later findings replace earlier ones."""
 
-    boots: list[tuple[int, str, int, int, int]] = field(default_factory=list)
+    boots: list[tuple[int, str, int, int, int, int]] = field(default_factory=list)
     channels: list[tuple[int, str, Scaling]] = field(default_factory=list)
     events: list[tuple[int, rows.Event]] = field(default_factory=list)
     anchors: list[Anchor] = field(default_factory=list)
@@ -40,7 +42,8 @@ class Waiting:
 
     def write(self, connection: sqlite3.Connection, boot: int | None) -> None:
         """All of it, in the transaction that is open."""
-        connection.executemany("INSERT INTO boot VALUES (?, ?, ?, ?, ?)", self.boots)
+        for row in self.boots:
+            rows.insert(connection, "boot", dict(zip(BOOT_COLUMNS, row, strict=True)))
         for number, name, scaling in self.channels:
             readings.add_channel(connection, number, name, scaling)
         for number, event in self.events:

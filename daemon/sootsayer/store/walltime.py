@@ -85,27 +85,33 @@ def _boot(start_ms: int, end_ms: int | None, anchor: Anchor | None) -> _Boot:
 
 
 def _bound_from_below(boots: Sequence[_Boot]) -> None:
-    """No boot began before the one before it ended."""
-    floor_ms: int | None = None
+    """No boot began before the one before it ended, nor is shown to have."""
+    floor_ms: int | None = None  # what is certain
+    shown_ms: int | None = None  # where the boot before is shown to end
     for boot in boots:
-        if not boot.trusted and floor_ms is not None:
+        if not boot.trusted and floor_ms is not None and shown_ms is not None:
             boot.earliest_ms = floor_ms
-            boot.lead_ms = max(boot.lead_ms, floor_ms - boot.start_ms)
+            boot.lead_ms = max(boot.lead_ms, max(floor_ms, shown_ms) - boot.start_ms)
         began_ms = boot.start_ms + boot.lead_ms if boot.trusted else floor_ms
         if began_ms is not None:
             floor_ms = began_ms + _length_ms(boot)
+            shown_ms = boot.start_ms + boot.lead_ms + _length_ms(boot)
 
 
 def _bound_from_above(boots: Sequence[_Boot]) -> None:
-    """No boot ended after the next one began."""
+    """No boot ended after the next one began, nor is shown to have."""
     ceiling_ms: int | None = None
+    shown_ms: int | None = None
     for boot in reversed(boots):
         if boot.trusted:
             ceiling_ms = boot.start_ms + boot.lead_ms
-        elif ceiling_ms is not None:
+        elif ceiling_ms is not None and shown_ms is not None:
             ceiling_ms -= _length_ms(boot)
             boot.latest_ms = ceiling_ms
-            boot.lead_ms = min(boot.lead_ms, ceiling_ms - boot.start_ms)
+            last_ms = min(ceiling_ms, shown_ms - _length_ms(boot))
+            boot.lead_ms = min(boot.lead_ms, last_ms - boot.start_ms)
+        if ceiling_ms is not None:
+            shown_ms = boot.start_ms + boot.lead_ms
 
 
 def _length_ms(boot: _Boot) -> int:
