@@ -1,8 +1,9 @@
-"""An hour of 24 channels at 10 Hz: bytes, speed and memory against a row for every reading.
+"""An hour of 24 channels at 10 Hz: bytes, speed and memory against what pip can bring.
 
-Every way stores the same readings in a process of its own, durable once a minute of readings,
-write-ahead log and synchronous=FULL as ours; then one channel's hour is read back. Memory is
-above that of a process that only makes the readings. The ratio is ours to the peer's.
+Every way stores the same readings in a process of its own, the SQLite ones durable once a minute
+of readings, write-ahead log and synchronous=FULL as ours; then one channel's hour is read back
+and held against the others. Memory is above that of a process that only makes the readings. The
+ratio is ours to the peer's.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from readings import drive
@@ -80,10 +82,110 @@ def sqlite_utils_insert_all(path: Path) -> Measured:
     return _measured(batches, store_s, path, lambda: _select(connection, CHANNEL))
 
 
+def python_can_sqlite(path: Path) -> Measured:
+    """python-can's SQLite writer, a frame a reading: eight bytes of data, an id a channel."""
+    from can.io import SqliteReader, SqliteWriter
+
+    return _python_can(path, SqliteWriter, SqliteReader)
+
+
+def python_can_blf(path: Path) -> Measured:
+    """python-can's BLF writer, the same frames."""
+    from can.io import BLFReader, BLFWriter
+
+    return _python_can(path.with_suffix(".blf"), BLFWriter, BLFReader)
+
+
+def _python_can(path: Path, make_writer: Any, make_reader: Any) -> Measured:
+    from can import Message
+
+    batches = drive(START_MS, MINUTES)
+    numbers = {series.channel: number for number, series in enumerate(batches[0].series)}
+    started_s = time.perf_counter()
+    with make_writer(path) as writer:
+        for batch in batches:
+            for t_ms, channel, raw in _tuples(batch):
+                packed = raw.to_bytes(8, "little")
+                writer(Message(t_ms / 1000, numbers[channel], is_extended_id=False, data=packed))
+        while hasattr(writer, "buffer") and not writer.buffer.empty():
+            time.sleep(0.01)  # what its thread has not taken when it is stopped is dropped
+    store_s = time.perf_counter() - started_s
+
+    def read() -> np.ndarray:
+        with make_reader(path) as reader:
+            wanted = numbers[CHANNEL]
+            found = [m.data for m in reader if m.arbitration_id == wanted]
+        return np.array([int.from_bytes(data, "little") for data in found])
+
+    return _measured(batches, store_s, path, read, reads=1)
+
+
+def parquet(path: Path) -> Measured:
+    """pyarrow, a table a minute and channel as a column each, delta-packed, zstd."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    batches = drive(START_MS, MINUTES)
+    schema = pa.schema([("t_ms", pa.int64()), ("channel", pa.int16()), ("raw", pa.int64())])
+    numbers = {series.channel: number for number, series in enumerate(batches[0].series)}
+    started_s = time.perf_counter()
+    delta = dict.fromkeys(schema.names, "DELTA_BINARY_PACKED")
+    with pq.ParquetWriter(
+        path, schema, compression="zstd", use_dictionary=False, column_encoding=delta
+    ) as writer:
+        for batch in batches:
+            columns = [
+                np.concatenate([series.t_ms for series in batch.series]),
+                np.concatenate(
+                    [np.full(len(s.t_ms), numbers[s.channel], np.int16) for s in batch.series]
+                ),
+                np.concatenate([series.raw for series in batch.series]),
+            ]
+            writer.write_table(pa.table(columns, schema=schema))
+    store_s = time.perf_counter() - started_s
+
+    def read() -> np.ndarray:
+        found = pq.read_table(path, columns=["raw"], filters=[("channel", "=", numbers[CHANNEL])])
+        return np.asarray(found["raw"])
+
+    return _measured(batches, store_s, path, read)
+
+
+def mdf4(path: Path) -> Measured:
+    """asammdf, a group a reply of six channels, transposed and deflated; in one go at the end."""
+    from asammdf import MDF, Signal
+
+    batches = drive(START_MS, MINUTES)
+    path = path.with_suffix(".mf4")
+    started_s = time.perf_counter()
+    with MDF(version="4.10") as file:
+        for reply in range(0, len(batches[0].series), 6):
+            signals = []
+            for number in range(reply, reply + 6):
+                pieces = [batch.series[number] for batch in batches]
+                raw = np.concatenate([piece.raw for piece in pieces])
+                kind = np.uint8 if raw.max() < 256 else np.uint16
+                seconds = np.concatenate([piece.t_ms for piece in pieces]) / 1000
+                signals.append(Signal(raw.astype(kind), seconds, name=pieces[0].channel))
+            file.append(signals)
+        file.save(path, overwrite=True, compression=2)
+    store_s = time.perf_counter() - started_s
+
+    def read() -> np.ndarray:
+        with MDF(path) as file:
+            return np.asarray(file.get(CHANNEL).samples).astype(np.int64)
+
+    return _measured(batches, store_s, path, read)
+
+
 PEERS: dict[str, Callable[[Path], Measured]] = {
     "a row a reading": rows,
     "a row a reading, indexed": rows_with_index,
     "sqlite-utils insert_all": sqlite_utils_insert_all,
+    "python-can SQLite writer": python_can_sqlite,
+    "python-can BLF writer": python_can_blf,
+    "Parquet, delta, zstd": parquet,
+    "MDF 4, transposed": mdf4,
 }
 
 
@@ -189,17 +291,21 @@ def cut_every(batch: Batch, step_ms: int) -> Iterator[Batch]:
 
 
 def _measured(
-    batches: list[Batch], store_s: float, path: Path, read: Callable[[], np.ndarray]
+    batches: list[Batch],
+    store_s: float,
+    path: Path,
+    read: Callable[[], np.ndarray],
+    reads: int = READS,
 ) -> Measured:
     spent_s = []
-    for _ in range(READS):
+    for _ in range(reads):
         started_s = time.perf_counter()
         raw = read()
         spent_s.append(time.perf_counter() - started_s)
     return Measured(
         samples=sum(batch.samples for batch in batches),
         store_s=store_s,
-        read_s=sorted(spent_s)[READS // 2],
+        read_s=sorted(spent_s)[reads // 2],
         size_bytes=path.stat().st_size,
         memory_mb=resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
         checksum=int(raw.sum()),
