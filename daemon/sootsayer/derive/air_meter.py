@@ -20,6 +20,7 @@ CELL_RPM, CELL_KPA, CELL_ECT_C = 400.0, 10.0, 15.0
 CELL_KNOWN_ROWS = 15.0  # half a minute …
 CELL_KNOWN_TRIPS = 2.0  # … in two trips
 CELL_FULL_ROWS = 120.0  # then it stands as first seen, until a repair
+STRANGE_SHARE = 0.10  # a reading further off than this is not learned by a cell that is known
 WINDOW_ROWS = 300.0  # the newest ten minutes under load
 LOAD_FACTOR = 4.0  # times idle air: there a leak of gas or air is small beside the whole
 
@@ -57,11 +58,13 @@ class AirMeter(Kept):
             name = f"{rpm[index] // CELL_RPM:.0f},{map_kpa[index] // CELL_KPA:.0f}"
             name += f",{ect[index] // CELL_ECT_C:.0f}"
             cell = self.cells.get(name)
+            strange = False
             if cell is not None and cell[0] >= CELL_KNOWN_ROWS and cell[3] >= CELL_KNOWN_TRIPS:
                 part[0] += 1
                 part[1] += cell[1] * density
                 part[2] += cell[1] * density - air
-            if learn and (cell is None or cell[0] < CELL_FULL_ROWS):
+                strange = abs(air / density / cell[1] - 1) > STRANGE_SHARE
+            if learn and not strange and (cell is None or cell[0] < CELL_FULL_ROWS):
                 self.cells[name] = _taught(cell, air / density, trip)
         if not part[0]:
             return None

@@ -121,7 +121,9 @@ class Band(Kept):
             cell = self.cells.get(name)
             if cell is not None and known(cell):
                 column[index] = outside(cell, asked[index])
-            if learn and (cell is None or cell[0] < CELL_FULL_FRAMES):
+            # What lies outside a known band is not learned, else it would widen until it fits.
+            strange = column[index] > 0
+            if learn and not strange and (cell is None or cell[0] < CELL_FULL_FRAMES):
                 self.cells[name] = taught(cell, asked[index], trip)
         return column
 

@@ -40,6 +40,9 @@ def temperatures(rule: Rule, seen: Seen) -> list[Chance]:
         if math.isnan(record.ect_last) and math.isnan(record.iat_low):
             continue
         wrong = _impossible(record)
+        still = record.iat_high - record.iat_low < STILL_K
+        if still and not wrong:
+            continue  # steady weather or a frozen sensor: this drive cannot tell
         fact = "; ".join(wrong) or "coolant and intake temperature are credible"
         made.append(_chance(record, bool(wrong), float(len(wrong)), fact, seen))
     return made
