@@ -55,7 +55,8 @@ from sootsayer.vehicle import Vehicle
 
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
 ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
-UNEXPLAINED = {"R1", "R2", "C4"}  # the recorder's; no cause within the car explains them
+# The recorder's, which no cause within the car explains; and F7, which says F1 over again.
+UNEXPLAINED = {"R1", "R2", "C4", "F7"}
 STATE_VERSION = 4
 
 

@@ -45,8 +45,8 @@ class Play(Kept):
             self.direction = 0
         extended = np.hstack([self.history, np.array([q.asked, q.moved])])
         self.history = extended[:, -LOOK:]
-        if not position_counts:
-            return False
+        if not position_counts or not (extended[0] > CAME_POINTS).any():
+            return False  # shut all the while
         events = self._events(extended)
         before = len(self.arrivals), self.arrivals[-1] if self.arrivals else None
         for index in np.flatnonzero(events != 0).tolist():
