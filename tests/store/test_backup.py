@@ -24,7 +24,7 @@ def stamps(path: Path) -> list[int]:
 def test_a_copy_has_all_up_to_the_last_commit(
     path: Path, tmp_path: Path, drive: Drive, archive: Archive
 ) -> None:
-    for batch in drive(700):
+    for batch in drive(700, 5_000):
         archive.append(batch)
         archive.commit()
     archive.mark(Mark(START + 5, "jolt", "driver"))

@@ -24,7 +24,7 @@ PAGE = 4096
 def whole(path: Path, drive: Drive, alert: Callable[..., Alert]) -> Path:
     """Two hours and five minutes, an alert, a mark; the last minutes still in the ring."""
     archive = Archive.open(path)
-    for batch in drive(SECONDS, 10_000):
+    for batch in drive(SECONDS, 100_000):
         archive.append(batch)
         archive.commit()
     archive.apply(Changes(alerts=(alert(START),)))
