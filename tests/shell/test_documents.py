@@ -31,7 +31,7 @@ def test_the_first_two_fenced_lines_are_the_demo_and_the_tests() -> None:
 
 
 def test_every_command_is_in_the_table_and_no_other() -> None:
-    listed = set(re.findall(r"^\| `sootsayer (\w+)", README, re.MULTILINE))
+    listed = set(re.findall(r"^\| `sootsayer ([\w-]+)", README, re.MULTILINE))
     assert listed == set(commands.commands)
 
 
