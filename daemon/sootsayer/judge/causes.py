@@ -75,8 +75,8 @@ def outcome_chance(check: str, outcome: str, cause: str) -> float:
     """Chance of a hand check's outcome if this is the cause."""
     outcomes = check_table()["checks"][check]["outcomes"]
     even = 1 / len(outcomes)
-    chances = {name: o["likely"].get(cause, even) for name, o in outcomes.items()}
-    return float(chances[outcome]) / sum(chances.values())
+    chances = {name: float(o["likely"].get(cause, even)) for name, o in outcomes.items()}
+    return chances[outcome] / sum(chances.values())
 
 
 def _with_checks(cause: Cause, found: Mapping[str, str]) -> Cause:
