@@ -250,7 +250,8 @@ class Pipeline(Kept):
 
     def verdict(self) -> Verdict:
         """All that is known up to the last complete block."""
-        evidence = Evidence(self.rules, self.tally, self.reader, self.balance)
+        channels = frozenset(self.framer.carries)
+        evidence = Evidence(self.rules, self.tally, self.reader, self.balance, channels)
         links = judge_links(evidence)
         spoilt = spoilt_channels(self.rules)
         alerts = [with_doubt(a, self.rules, spoilt) for a in self.rules.open_alerts()]

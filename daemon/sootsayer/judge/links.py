@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sootsayer.derive.balance import FlowBalance
 from sootsayer.derive.quantities import Reader
 from sootsayer.judge.doubts import rests_on, spoilt_channels
+from sootsayer.judge.exposure import not_watched
 from sootsayer.judge.tally import Tally
 from sootsayer.model import Link, LinkFinding, LinkState
 from sootsayer.rules.engine import Rules
@@ -30,6 +31,7 @@ class Evidence:
     tally: Tally
     reader: Reader
     balance: FlowBalance
+    channels: frozenset[str] = frozenset()  # that this car has given so far
 
     def chances(self, rule: str) -> ChanceWatch:
         watch = self.rules.watches[rule]
@@ -57,13 +59,30 @@ def judge_links(evidence: Evidence) -> tuple[LinkFinding, ...]:
     explained_by: Link | None = None
     for link, look in _LOOKS.items():
         kinds = evidence_kinds(evidence, link)
-        finding = look(evidence, _state(kinds), kinds)
+        finding = _whole(evidence, look(evidence, _state(kinds), kinds))
         if explained_by is not None and finding.state is LinkState.BROKEN:
             finding = _explained(finding, explained_by)
         if finding.state is LinkState.BROKEN and explained_by is None:
             explained_by = link
         findings.append(finding)
     return tuple(findings)
+
+
+# Rules of which the facts of their links tell already.
+IN_FACT = frozenset({"P2", "A1", "M1", "M2", "M8", "F1", "F1S", "F2", "E2"})
+
+
+def _whole(evidence: Evidence, finding: LinkFinding) -> LinkFinding:
+    """The finding with further alerts of its link, and with what it was not watched for yet."""
+    said = [finding.fact]
+    for watch in evidence.open_watches():
+        if watch.link() is finding.link and watch.rule.name not in IN_FACT:
+            title = watch.rule.title
+            said.append(title[0].lower() + title[1:] if title[1:2].islower() else title)
+    waiting = not_watched(evidence.rules, finding.link, evidence.channels)
+    if waiting and finding.state in (LinkState.HOLDING, LinkState.UNSEEN):
+        said.append(f"not watched for yet: {', '.join(waiting)}")
+    return replace(finding, fact="; ".join(said))
 
 
 def evidence_kinds(evidence: Evidence, link: Link) -> tuple[str, ...]:
