@@ -79,7 +79,6 @@ def test_j1939_is_recognised_in_every_format(tmp_path: Path, name: str) -> None:
 
 
 def test_mf4_is_read_with_its_library(tmp_path: Path) -> None:
-    pytest.importorskip("asammdf")
     found = values(list(read_captures([logged(tmp_path / "drive.mf4", TRUCK)])))
     assert {channel: found[channel] for channel in VALUES} == pytest.approx(VALUES)
 

@@ -7,6 +7,7 @@ nothing: silence neither raises nor clears.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -36,7 +37,7 @@ class Finding:
     fact: str = ""
 
 
-class Watch(Kept):
+class Watch(Kept, ABC):
     """One rule's alert through its life."""
 
     kept: ClassVar[tuple[str, ...]] = ("alert",)
@@ -53,9 +54,9 @@ class Watch(Kept):
     def link(self) -> Link | None:
         return self.rule.link
 
+    @abstractmethod
     def exposed(self) -> bool:
         """Whether this rule has had its least exposure: only then its silence means anything."""
-        raise NotImplementedError
 
     def limit(self) -> float:
         return self.rule.limit(self.limit_name)
