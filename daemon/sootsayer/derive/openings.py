@@ -364,6 +364,8 @@ def _step(
     if after_kpa > 0.7 * balance.baro_kpa:  # the throttle is no longer near choking
         return None, None, None
     per_kpa = sums["density"] / sums["rows"] * balance.breathing()
+    if per_kpa <= 0:  # breathing is not known yet: no step can be due
+        return None, None, None
     due = balance.due_gain_g_s() * sums["opening"] / sums["rows"] / per_kpa
     return step, sd, due
 
