@@ -231,7 +231,7 @@ class Cars:
         )
         if self.egr.opening.any():
             self.faults.draw_openings(self.egr.opening)
-        self.valve.step(STEP_S, self.egr.asked, self.faults)
+        self.valve.step(STEP_S, self.egr.driven, self.faults)
         self.spark.step(
             sensed, self.egr.gas_due, self._idling, self.throttle.wanted_rpm(sensed.coolant_c)
         )

@@ -28,6 +28,8 @@ FILL = (0.13, 0.42, 0.64, 0.80)  # of a full cylinder, likewise
 WRONGLY_ASKED = 0.35
 SHUT_BELOW = 0.015  # measured travel that the control unit still calls shut
 NOMINAL_GAS_G_S = 8.7  # through the fully open valve of the nominal car
+MENDS_PER_S = 0.7  # with pressure feedback: so fast it drives the valve to the gas it asks for
+MENDS_WITHIN = (0.6, 1.6)  # times the nominal travel, and no farther
 
 
 class EgrControl:
@@ -44,6 +46,8 @@ class EgrControl:
         self.in_drive: BoolArray = np.zeros(count, dtype=np.bool_)
         self.opening: BoolArray = np.zeros(count, dtype=np.bool_)  # conditions began to hold
         self.gas_due: FloatArray = np.zeros(count)  # mass fraction counted on
+        self._felt: FloatArray = np.zeros(count)
+        self._travel_ratio: FloatArray = np.ones(count)
 
     def step(
         self,
@@ -69,6 +73,8 @@ class EgrControl:
         wanted = np.maximum(wanted, WRONGLY_ASKED * wrong)
         wanted = wanted * (wanted > np.where(self.asked > 0.0, LEAST_KEPT, LEAST_ASKED))
         self._move(dt_s, wanted)
+        if self._by_pressure.any():
+            self._mend(dt_s)
         self._expect(air_kg * sensed.rpm / 0.12)
 
     def _conditions(self, sensed: Sensed, since_shift_s: FloatArray) -> BoolArray:
@@ -88,6 +94,19 @@ class EgrControl:
         change = np.minimum(np.maximum(change, -SHUTTING_PER_S * dt_s), OPENING_PER_S * dt_s)
         self.asked = np.maximum(self.asked + change * ~settle, 0.0)
 
+    @property
+    def driven(self) -> FloatArray:
+        """Travel to which it drives the valve, 0..1; with pressure feedback not what it asks."""
+        driven: FloatArray = np.minimum(self.asked * self._travel_ratio, 1.0)
+        return driven
+
+    def _mend(self, dt_s: float) -> None:
+        """Drive the valve farther while less gas is felt than asked for, and the reverse."""
+        short = (self.asked - self._felt) / np.maximum(self.asked, 0.1)
+        learns = self._by_pressure & (self.asked > LEAST_ASKED)
+        changed = self._travel_ratio + MENDS_PER_S * dt_s * short * learns
+        self._travel_ratio = np.minimum(np.maximum(changed, MENDS_WITHIN[0]), MENDS_WITHIN[1])
+
     def _expect(self, air_g_s: FloatArray) -> None:
         gas = NOMINAL_GAS_G_S * self.asked * (1.12 - 0.12 * self.asked)
         self.gas_due = gas / (gas + np.maximum(air_g_s, 1.0))
@@ -105,7 +124,8 @@ class EgrControl:
         )
         if self._by_pressure.any():
             felt = gas_g_s / NOMINAL_GAS_G_S * np.sqrt(part_felt)
-            shown = np.where(self._by_pressure, np.minimum(felt, 1.0), shown)
+            self._felt = np.minimum(felt, 1.0)
+            shown = np.where(self._by_pressure, self._felt, shown)
         return shown * (shown > SHUT_BELOW)
 
     def error_pct(self, actual: FloatArray) -> FloatArray:
