@@ -31,6 +31,9 @@ from campaign_cases import (
 )
 from campaign_judge import Outcome, judge_group
 
+from sootsayer.demo.faults import FaultKind
+from sootsayer.model import Link
+
 CARS_A_GROUP = 16
 Row = list[str]
 
@@ -112,9 +115,10 @@ def _table(
 
 
 def _link_right(outcome: Outcome) -> bool:
-    assert outcome.case.kind is not None
-    links = [link.value for link in EXPECTED[outcome.case.kind].links]
-    return outcome.link in links or (not outcome.link and not links)
+    links = _links(outcome.case.kind)
+    if outcome.case.kind in OF_RECIRCULATION:
+        return outcome.link in links
+    return not _blamed(outcome)
 
 
 def _causes(outcome: Outcome) -> tuple[str, ...]:
@@ -172,9 +176,14 @@ def _wronged(name: str, some: Sequence[Outcome]) -> list[str]:
 
 
 def _blamed(outcome: Outcome) -> bool:
-    links = EXPECTED[outcome.case.kind].links if outcome.case.kind is not None else ()
-    allowed = {link.value for link in links} | {""}
-    return outcome.link not in allowed
+    """A link is named that the car's fault does not touch. An engine with another fault may
+    well run badly, so that its effects are seen is right."""
+    kind = outcome.case.kind
+    return outcome.link not in ("", *_links(kind), *([Link.EFFECT.value] if kind else []))
+
+
+def _links(kind: FaultKind | None) -> list[str]:
+    return [link.value for link in EXPECTED[kind].links] if kind else []
 
 
 def _hours(some: Sequence[Outcome]) -> float:
