@@ -28,9 +28,21 @@ def test_four_lines_are_enough(tmp_path):
     assert vehicle.metering is None
 
 
-def test_what_nobody_knows_may_be_left_out(tmp_path):
-    vehicle = load_vehicle(written(tmp_path, 'name = "Green van"\nfuel = "diesel"\n'))
-    assert (vehicle.displacement_l, vehicle.cylinders) == (None, None)
+def test_all_that_is_missing_is_named_at_once(tmp_path):
+    path = written(tmp_path, 'name = "Green van"\nfuel = "diesel"\n')
+    with pytest.raises(SootsayerError) as trouble:
+        load_vehicle(path)
+    assert str(trouble.value) == (
+        f"vehicle file {path}: 'displacement_l', 'cylinders' are missing; add lines such as "
+        "displacement_l = 2.4 and cylinders = 4"
+    )
+
+
+@pytest.mark.parametrize("key", ["name", "displacement_l", "cylinders", "fuel"])
+def test_each_of_the_four_is_needed(tmp_path, key):
+    lines = [line for line in GOOD.splitlines() if not line.startswith(f"{key} =")]
+    with pytest.raises(SootsayerError, match=f"'{key}' is missing"):
+        load_vehicle(written(tmp_path, "\n".join(lines)))
 
 
 @pytest.mark.parametrize(

@@ -1,9 +1,9 @@
-"""One stay at a car, as long as a survey needs, over any source."""
+"""One stay at a car, as long as a survey needs, over any source, with added sensors beside."""
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from sootsayer.clock import Deadline, LogClock, boottime_ms, wall_ms
@@ -35,30 +35,45 @@ class Stay:
             self.done.set()
 
 
+MakeSource = Callable[[LogClock], Source]
+
+
 def stay(
-    make_source: Callable[[LogClock], Source],
+    make_source: MakeSource | None,
     seconds: float,
     progress: Callable[[float, float], None] = lambda done, total: None,
     rate: float = 1.0,
+    beside: Sequence[MakeSource] = (),
 ) -> list[SourceEvent]:
-    """Everything the source emits within ``seconds`` of log time from the first contact.
+    """Everything the sources emit within ``seconds`` of log time from the first contact.
 
-    The car is left alone afterwards. ``progress`` hears seconds done, of how many. Raises
-    SootsayerError with the source's own words when the car cannot be reached. A car that falls
-    asleep after it was reached ends the stay early.
+    ``make_source`` reads the car; None: only what is ``beside`` it is read. The car is left alone
+    afterwards. ``progress`` hears seconds done, of how many. Raises SootsayerError with the
+    source's own words when the car cannot be reached; what is beside it may be silent. A car that
+    falls asleep after it was reached ends the stay early.
     """
-    source = make_source(LogClock(wall_ms() - boottime_ms(), rate))
+    clock = LogClock(wall_ms() - boottime_ms(), rate)
     heard, stop = Stay(), threading.Event()
+    hearing: list[tuple[Source, Callable[[SourceEvent], None]]] = [
+        (make(clock), heard.events.append) for make in beside
+    ]
+    if make_source is None:
+        heard.reading.set()
+    else:
+        hearing.append((make_source(clock), heard.hear))
     failure: list[BaseException] = []
-    thread = threading.Thread(
-        target=_run, args=(source, heard, stop, failure), name="survey", daemon=True
-    )
-    thread.start()
+    threads = [
+        threading.Thread(target=_run, args=(*one, stop, heard.done, failure), daemon=True)
+        for one in hearing
+    ]
+    for thread in threads:
+        thread.start()
     try:
         _wait(heard, Deadline(PATIENCE_S), seconds / rate, progress)
     finally:
         stop.set()
-        thread.join(PATIENCE_S)
+        for thread in threads:
+            thread.join(PATIENCE_S)
     if failure:
         raise failure[0]
     if not heard.reading.is_set():
@@ -68,13 +83,21 @@ def stay(
     return list(heard.events)
 
 
-def _run(source: Source, heard: Stay, stop: threading.Event, failure: list[BaseException]) -> None:
+def _run(
+    source: Source,
+    hear: Callable[[SourceEvent], None],
+    stop: threading.Event,
+    done: threading.Event,
+    failure: list[BaseException],
+) -> None:
     try:
-        source.run(heard.hear, stop)
+        source.run(hear, stop)
     except BaseException as trouble:  # raised again where the survey was asked for
         failure.append(trouble)
-    finally:
-        heard.done.set()
+        done.set()
+    else:
+        if not stop.is_set():  # it ended by itself
+            done.set()
 
 
 def _wait(

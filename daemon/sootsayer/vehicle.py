@@ -1,7 +1,8 @@
 """The vehicle file: what the owner states about a car, read from TOML at the edge.
 
-Only name and fuel must be there; displacement makes figures sharper. Everything the car's own
-answers show is found out, and a stated value that contradicts them is reported in the verdict.
+Name, displacement, cylinders and fuel must be there: they stand in every car's papers, and no
+car tells the two in the middle. Everything the car's own answers show is found out, and a stated
+value that contradicts them is reported in the verdict.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "valve": ("vacuum", "lift", "pressure", "electric", "loop"),
     "feedback": ("none", "contact", "thermistor", "position", "pressure"),
 }
-REQUIRED = ("name", "fuel")
+REQUIRED = ("name", "displacement_l", "cylinders", "fuel")
+EXAMPLES = {"name": '"blue estate"', "displacement_l": "2.4", "cylinders": "4", "fuel": '"petrol"'}
 # (least, greatest) that an engine in a road or farm vehicle can have
 NUMBERS: dict[str, tuple[float, float]] = {
     "displacement_l": (0.1, 30.0),
@@ -35,6 +37,7 @@ NUMBERS: dict[str, tuple[float, float]] = {
 class Vehicle:
     """A car as its owner states it. None: not stated, to be found out.
 
+    Displacement and cylinders are None only in `unknown`, where there is no file at all.
     ``warm_c``: coolant temperature from which the engine counts as warm.
     ``shut_pct``: what the command reads when the valve is to be shut.
     ``rules``: per rule, limits that replace the shipped ones.
@@ -75,15 +78,14 @@ def load_vehicle(path: Path) -> Vehicle:
 
 def vehicle_from(stated: Mapping[str, Any], where: str) -> Vehicle:
     """Check stated keys and values. Raises SootsayerError that begins with ``where``."""
-    known = (*REQUIRED, *NUMBERS, *CHOICES, "rules")
+    known = tuple(dict.fromkeys((*REQUIRED, *NUMBERS, *CHOICES, "rules")))
     for key in stated:
         if key not in known:
             near = difflib.get_close_matches(key, known, 1)
             hint = f"did you mean {near[0]!r}?" if near else f"known keys: {', '.join(known)}"
             raise SootsayerError(f"{where}: unknown key {key!r}; {hint}")
-    for key in REQUIRED:
-        if key not in stated:
-            raise SootsayerError(f"{where}: {key!r} is missing; add a line {key} = …")
+    if missing := [key for key in REQUIRED if key not in stated]:
+        raise SootsayerError(_missing(missing, where))
     if not isinstance(stated["name"], str) or not stated["name"].strip():
         raise SootsayerError(f"{where}: name = {stated['name']!r}; give a name in quotes")
     for key, allowed in CHOICES.items():
@@ -94,19 +96,20 @@ def vehicle_from(stated: Mapping[str, Any], where: str) -> Vehicle:
     for key, (least, greatest) in NUMBERS.items():
         if key in stated:
             _check_number(stated[key], least, greatest, f"{where}: {key}")
-    cylinders, displacement_l = stated.get("cylinders"), stated.get("displacement_l")
-    if cylinders is not None and not isinstance(cylinders, int):
-        raise SootsayerError(f"{where}: cylinders = {cylinders!r}; give a whole number")
+    if not isinstance(stated["cylinders"], int):
+        raise SootsayerError(f"{where}: cylinders = {stated['cylinders']!r}; give a whole number")
     rules = stated.get("rules", {})
     if not isinstance(rules, dict) or not all(isinstance(r, dict) for r in rules.values()):
         raise SootsayerError(f"{where}: rules must be tables such as [rules.F1]")
-    return Vehicle(
-        **{
-            **stated,
-            "displacement_l": None if displacement_l is None else float(displacement_l),
-            "cylinders": cylinders,
-        }
-    )
+    return Vehicle(**{**stated, "displacement_l": float(stated["displacement_l"])})
+
+
+def _missing(keys: list[str], where: str) -> str:
+    """One line for all that is missing, so that nobody has to try four times."""
+    names = ", ".join(map(repr, keys))
+    verb, lines = ("is", "a line") if len(keys) == 1 else ("are", "lines")
+    wanted = " and ".join(f"{key} = {EXAMPLES[key]}" for key in keys)
+    return f"{where}: {names} {verb} missing; add {lines} such as {wanted}"
 
 
 def _check_number(value: object, least: float, greatest: float, where: str) -> None:

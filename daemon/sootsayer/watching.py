@@ -20,6 +20,8 @@ from sootsayer.vehicle import Vehicle
 
 NO_PORT = "none"
 
+Makers = dict[str, Callable[[LogClock], Source]]
+
 
 def watch_plan(
     settings: Settings,
@@ -42,7 +44,7 @@ def watch_plan(
     """
     if can is not None:
         port = NO_PORT
-    sources = _sources(settings, port, stream, can)
+    sources = sources_of(settings, port, stream, can)
     if port != NO_PORT and must_exist and "://" not in port and not Path(port).is_char_device():
         raise SootsayerError(
             f"port {port or '(none)'} does not exist or is no serial port; plug the adapter in "
@@ -66,19 +68,20 @@ def watch_plan(
     )
 
 
-def _sources(
-    settings: Settings, port: str, stream: Path | None, can: CanChoice | None
-) -> dict[str, Callable[[LogClock], Source]]:
-    """Makers by name: what reads the car first, then the sensors beside it."""
-    sources: dict[str, Callable[[LogClock], Source]] = {}
-    if port != NO_PORT:
+def sources_of(settings: Settings, port: str, stream: Path | None, can: CanChoice | None) -> Makers:
+    """Makers by name: what reads the car first, then the sensors beside it.
+
+    Raises SootsayerError for what is wrong in settings or definition, and where there is nothing
+    to read.
+    """
+    sources: Makers = {}
+    sensors = _sensors(settings)
+    if port != NO_PORT and can is None:
         sources |= _at_port(port, stream or _named(settings.stream.file))
     if can is not None:
-        sources |= _at_can(can)
-    if settings.sensors.stated:
-        from sootsayer.sources.sensors.making import sensor_sources
-
-        sources |= sensor_sources(settings.sensors.stated, settings.sensors.where)
+        at_can, sensors = _at_can(can, settings, sensors)
+        sources |= at_can
+    sources |= sensors
     if not sources:
         raise SootsayerError(
             f"port {NO_PORT!r} leaves nothing to read; name a port with --port, or sensors under "
@@ -87,7 +90,7 @@ def _sources(
     return sources
 
 
-def _at_port(port: str, stream: Path | None) -> dict[str, Callable[[LogClock], Source]]:
+def _at_port(port: str, stream: Path | None) -> Makers:
     if stream is None:
         return {"adapter": lambda clock: SerialSource(port, clock)}
     from sootsayer.sources.stream_source import StreamSource, load_stream
@@ -96,19 +99,54 @@ def _at_port(port: str, stream: Path | None) -> dict[str, Callable[[LogClock], S
     return {"stream": lambda clock: StreamSource(port, table, clock)}
 
 
-def _at_can(can: CanChoice) -> dict[str, Callable[[LogClock], Source]]:
+def _sensors(settings: Settings) -> Makers:
+    if not settings.sensors.stated:
+        return {}
+    from sootsayer.sources.sensors.making import sensor_sources
+
+    return dict(sensor_sources(settings.sensors.stated, settings.sensors.where))
+
+
+def configured(
+    settings: Settings, port: str, stream: Path | None, can: CanChoice | None
+) -> dict[str, tuple[str, ...]]:
+    """Channels that a definition of stream and the settings' sensors promise, by source."""
+    from sootsayer.sources.sensors.plans import channels_of, sensor_plans
+
+    promised: dict[str, tuple[str, ...]] = {}
+    if stream is not None and can is None and port != NO_PORT:
+        from sootsayer.sources.stream_source import load_stream
+
+        messages = load_stream(stream).messages
+        channels = [row.channel for message in messages for row in message.rows]
+        promised["stream"] = tuple(dict.fromkeys(channels))
+    for plan in sensor_plans(settings.sensors.stated, settings.sensors.where):
+        promised[f"sensor {plan.name}"] = channels_of(plan)
+    return promised
+
+
+def _at_can(can: CanChoice, settings: Settings, sensors: Makers) -> tuple[Makers, Makers]:
+    """What reads the bus, and the sensors; those that tell the key's position are heard by both."""
     from sootsayer.sources.can_opening import interface_of
     from sootsayer.sources.can_source import CanSource
+    from sootsayer.sources.key_lines import KEY_CHANNELS, heard_lines
 
     interface_of(can.interface, can.channel)  # a misspelt kind is told before anything starts
+    telling = {
+        name: set(channels) & KEY_CHANNELS
+        for name, channels in configured(settings, NO_PORT, None, can).items()
+    }
+    lines, sensors = heard_lines(sensors, telling)
 
     def make(clock: LogClock) -> Source:
-        return CanSource(can.channel, can.interface, clock, listen_only=can.listen_only)
+        return CanSource(
+            can.channel, can.interface, clock, listen_only=can.listen_only, lines=lines(clock)
+        )
 
-    return {"can": make} | _broadcasts(can)
+    return {"can": make} | _broadcasts(can), sensors
 
 
-def _broadcasts(can: CanChoice) -> dict[str, Callable[[LogClock], Source]]:
+def _broadcasts(can: CanChoice) -> Makers:
     """What the bus says by itself, heard beside: heavy vehicles', and by the owner's DBC file."""
     if bool(can.dbc) != bool(can.signals):
         raise SootsayerError(

@@ -13,11 +13,18 @@ from sootsayer.demo.build import Feedback, Make, Metering
 from sootsayer.demo.cars import CHANNELS
 from sootsayer.demo.control_unit import ControlUnit, Moment, control_units
 from sootsayer.demo.encoding import CONSTANT_COUNTS
-from sootsayer.model import Identity, Reading, SourceEvent, SourceState, SourceStatus
+from sootsayer.model import (
+    Identity,
+    Reading,
+    SootsayerError,
+    SourceEvent,
+    SourceState,
+    SourceStatus,
+)
 from sootsayer.protocol.decode import ReplyDecoder
 from sootsayer.report.survey import Survey, survey_of
 from sootsayer.report.survey_text import WIDTH, survey_json, survey_text
-from sootsayer.report.vehicle_file import masked_vin, vehicle_file
+from sootsayer.report.vehicle_file import Papers, masked_vin, vehicle_file
 from sootsayer.rules.book import load_rules
 from sootsayer.sources.adapter_settings import serial_settings
 from sootsayer.sources.plan import Capability, Plan, clocks_of
@@ -144,12 +151,34 @@ def test_every_expectation_has_its_car() -> None:
     assert {path.stem for path in FOLDER.glob("*.expected")} == set(CARS)
 
 
+PAPERS = Papers(2.4, 4)
+
+
 @pytest.mark.parametrize("name", CARS)
-def test_the_vehicle_file_can_be_used_as_it_is(name: str) -> None:
-    car = vehicle_from(tomllib.loads(vehicle_file(surveyed(name))), "survey")
-    assert car.fuel == "petrol" and car.displacement_l is None
-    make = CARS[name].make
-    assert car.metering == make.metering.value
+def test_with_the_car_s_papers_the_vehicle_file_can_be_used_as_it_is(name: str) -> None:
+    text = vehicle_file(surveyed(name), PAPERS)
+    car = vehicle_from(tomllib.loads(text), "survey")
+    assert (car.fuel, car.displacement_l, car.cylinders) == ("petrol", 2.4, 4)
+    assert "NEEDED" not in text
+    assert car.metering == CARS[name].make.metering.value
+
+
+def test_fuel_from_the_papers_stands_above_the_car_s_word() -> None:
+    text = vehicle_file(surveyed("both_position"), Papers(1.9, 4, "lpg"))
+    assert vehicle_from(tomllib.loads(text), "survey").fuel == "lpg"
+
+
+@pytest.mark.parametrize(
+    ("papers", "missing"),
+    [(Papers(), ["displacement_l", "cylinders"]), (Papers(2.4), ["cylinders"])],
+)
+def test_without_them_it_says_what_is_needed_and_is_refused_by_name(
+    papers: Papers, missing: list[str]
+) -> None:
+    text = vehicle_file(surveyed("both_position"), papers)
+    assert "# NEEDED" in text and all(f"# {key} = " in text for key in missing)
+    with pytest.raises(SootsayerError, match=", ".join(map(repr, missing))):
+        vehicle_from(tomllib.loads(text), "survey")
 
 
 def test_its_open_questions_can_be_answered_by_taking_away_the_sign() -> None:

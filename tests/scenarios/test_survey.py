@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from importlib.resources import files
 from pathlib import Path
 
 import can
@@ -21,9 +22,10 @@ from sootsayer.demo.bus import BusCar
 from sootsayer.demo.cars import CarSpec
 from sootsayer.demo.drive import Road, RoadBuilder
 from sootsayer.demo.live import LiveCar
+from sootsayer.demo.stream import EmulatedStream
 from sootsayer.model import Link, SootsayerError
 from sootsayer.report.survey import Survey, survey_of
-from sootsayer.report.vehicle_file import vehicle_file
+from sootsayer.report.vehicle_file import Papers, vehicle_file
 from sootsayer.rules.book import load_rules
 from sootsayer.sources.can_source import CanSource
 from sootsayer.sources.serial_adapter import SerialSource
@@ -93,11 +95,12 @@ def test_a_car_shows_what_its_make_lets_it_show(
     assert helps == "" or helps in {addition.channel for addition in survey.additions}
     assert [unit.unit for unit in survey.units] == ["7E8", "7E9"]
     assert survey.units[0].vin and survey.units[0].calibrations
-    pace = {got.channel: got.every_s for got in survey.channels}
-    assert pace["egr_pct"] is not None and pace["egr_pct"] < 0.5
+    pace = {got.channel: got.every_s for got in survey.channels if got.every_s is not None}
+    # how fast that is depends on what else this machine does, thirty times as fast as it is
+    assert pace["egr_pct"] < 1.2 * min(pace.values()) and pace["egr_pct"] < 2.0
     assert survey.codes_asked and survey.readiness.since_cleared is not None
     written = tmp_path / "car.toml"
-    write_new(written, vehicle_file(survey))
+    write_new(written, vehicle_file(survey, Papers(2.4, 4)))
     assert load_vehicle(written).metering == make.metering.value
 
 
@@ -150,12 +153,50 @@ def test_the_command_prints_json_and_writes_the_vehicle_file(tmp_path: Path) -> 
     file = tmp_path / "car.toml"
     with EmulatedAdapter(car, clock, reset_s=0.05) as adapter:
         said = command("--port", adapter.port, "--seconds", 3, "--json", "--vehicle-out", file,
-                       home=tmp_path)  # fmt: skip
+                       "--displacement-l", 2.4, "--cylinders", 4, home=tmp_path)  # fmt: skip
     assert said.returncode == 0, said.stderr
     found = json.loads(said.stdout)
     assert [link["link"] for link in found["links"]] == [link.value for link in Link]
     assert found["units"][0]["vin"].startswith("*")
-    assert load_vehicle(file).fuel == "petrol"
+    car_file = load_vehicle(file)
+    assert (car_file.fuel, car_file.displacement_l, car_file.cylinders) == ("petrol", 2.4, 4)
+
+
+def test_without_the_car_s_papers_it_says_what_the_file_still_needs(tmp_path: Path) -> None:
+    clock = LogClock(wall_ms() - boottime_ms())
+    car = car_of(Make(), town(), clock.now_ms() - 20_000)
+    file = tmp_path / "car.toml"
+    with EmulatedAdapter(car, clock, reset_s=0.05) as adapter:
+        said = command("--port", adapter.port, "--seconds", 3, "--vehicle-out", file,
+                       home=tmp_path)  # fmt: skip
+    assert said.returncode == 0, said.stderr
+    assert "fill in displacement_l and cylinders from the car's papers" in said.stderr
+    with pytest.raises(SootsayerError, match="'displacement_l', 'cylinders' are missing"):
+        load_vehicle(file)
+
+
+def test_a_stream_and_a_sensor_are_surveyed_with_what_each_arms(tmp_path: Path) -> None:
+    example = tmp_path / "stream.toml"
+    example.write_text(
+        files("sootsayer_config").joinpath("streams/example.toml").read_text(encoding="utf-8")
+    )
+    config = tmp_path / "own.toml"
+    config.write_text(
+        '[sensors.passage]\nkind = "iio"\ndevice = "not-there"\ninput = "temp"\n'
+        'channel = "egr_passage_c"\nmin = -40\nmax = 900\n'
+    )
+    clock = LogClock(wall_ms() - boottime_ms())
+    car = car_of(Make(), town(), clock.now_ms() - 20_000)
+    with EmulatedStream(car, clock) as wire:
+        said = command("--port", wire.port, "--stream", example, "--seconds", 4, "--json",
+                       "--config", config, home=tmp_path)  # fmt: skip
+    assert said.returncode == 0, said.stderr
+    found = json.loads(said.stdout)
+    stream, passage = found["added"]
+    assert stream["source"] == "stream" and {"rpm", "egr_pct"} <= set(stream["given"])
+    assert stream["arms"], "the car's only words arm something"
+    assert passage["source"] == "sensor passage" and passage["given"] == []
+    assert passage["would_arm"] and "not-there" in passage["trouble"]
 
 
 @pytest.mark.parametrize(
@@ -163,6 +204,9 @@ def test_the_command_prints_json_and_writes_the_vehicle_file(tmp_path: Path) -> 
     [
         (["--port", "nowhere/ttyUSB7"], 1, "nowhere/ttyUSB7 does not exist"),
         (["--port", "x", "--can", "can0"], 2, "--port or --can"),
+        (["--stream", "s.toml", "--can", "can0"], 2, "--stream or --can"),
+        (["--port", "x", "--cylinders", "4"], 2, "--vehicle-out"),
+        (["--port", "x", "--stream", "none.toml"], 1, "none.toml: cannot be read"),
         (["--port", "x", "--seconds", "1"], 2, "--seconds"),
         (["--port", "x", "--vehicle-out", "."], 2, "directory"),
     ],

@@ -295,4 +295,4 @@ def test_the_examples_in_the_shipped_settings_are_sound() -> None:
              (" = " in line or line.startswith("# ["))]  # fmt: skip
     stated = tomllib.loads("\n".join(shown))["sensors"]
     assert {keys["kind"] for keys in stated.values()} == set(KINDS)
-    assert len(sensor_plans(stated, "x")) == len(stated) == 6
+    assert len(sensor_plans(stated, "x")) == len(stated) == 8

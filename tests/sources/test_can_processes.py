@@ -122,6 +122,7 @@ def _kept(archive: Path, recorder: subprocess.Popen[bytes], samples: int) -> boo
     [
         (["--listen-only"], "need --can CHANNEL"),
         (["--can", "can0", "--port", "/dev/ttyUSB0"], "leave --port out"),
+        (["--can", "can0", "--stream", "my-stream.toml"], "--stream or --can, not both"),
         (["--can", "can0", "--can-interface", "pigeon"], "'pigeon' is not one of"),
     ],
 )

@@ -39,12 +39,15 @@ from sootsayer.model import (
     SourceStatus,
 )
 from sootsayer.protocol.pids import channels_of
+from sootsayer.report.survey_added import AddedFound, added_found
 from sootsayer.rules.book import Rule
 from sootsayer.sources.batching import BatchBuilder
 from sootsayer.sources.wanted import Wanted, wanted_channels
 
 NOT_OF_THE_CAR = frozenset({"adapter_voltage"})
 END_MS = 1 << 62
+NOTHING_ADDED: Mapping[str, tuple[str, ...]] = {}
+SENSOR = "sensor "  # so begins the name of a sensor's source
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +84,7 @@ class Survey:
     units: tuple[UnitFound, ...]
     channels: tuple[ChannelGot, ...]
     unanswered: tuple[str, ...]
+    added: tuple[AddedFound, ...]
     links: tuple[LinkSight, ...]
     rules: tuple[RuleSight, ...]
     additions: tuple[Addition, ...]
@@ -101,8 +105,15 @@ class Survey:
         return frozenset(got.channel for got in self.channels)
 
 
-def survey_of(events: Sequence[SourceEvent], rules: Mapping[str, Rule]) -> Survey:
-    """Everything that one stay at a car brought, in order of arrival."""
+def survey_of(
+    events: Sequence[SourceEvent],
+    rules: Mapping[str, Rule],
+    configured: Mapping[str, tuple[str, ...]] = NOTHING_ADDED,
+) -> Survey:
+    """Everything that one stay at a car brought, in order of arrival.
+
+    ``configured``: channels that streams and sensors of a person's own promise, by source.
+    """
     builder = BatchBuilder()
     for event in events:
         builder.add(event)
@@ -111,7 +122,8 @@ def survey_of(events: Sequence[SourceEvent], rules: Mapping[str, Rule]) -> Surve
     read = [event for event in events if isinstance(event, CodesRead)]
     seen = [event for event in events if isinstance(event, CodeSeen)]
     statuses = [event for event in events if isinstance(event, SourceStatus)]
-    reading = [event for event in statuses if event.state is SourceState.READING]
+    car = [event for event in statuses if not event.source.startswith(SENSOR)]
+    reading = [event for event in car if event.state is SourceState.READING]
     supported = _supported(said)
     wanted = wanted_channels(frozenset().union(*supported.values()), rules)
     channels = tuple(_got(one, wanted) for one in _newest_scalings(batch.series))
@@ -128,6 +140,7 @@ def survey_of(events: Sequence[SourceEvent], rules: Mapping[str, Rule]) -> Surve
         units=tuple(_unit(unit, said, len(supported[unit])) for unit in sorted(supported)),
         channels=channels,
         unanswered=tuple(sorted(_asked_in_vain(supported, wanted, given))),
+        added=added_found(configured, able, statuses, rules),
         links=links_seen(able, rules),
         rules=visible(able, rules),
         additions=additions(able, rules),

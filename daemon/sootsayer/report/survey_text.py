@@ -11,6 +11,7 @@ from sootsayer.judge.visibility import CODES, RESULTS, Addition, LinkSight
 from sootsayer.report.channel_words import label_of, sensor_for
 from sootsayer.report.codes import readiness_json, result_json, sight_json
 from sootsayer.report.survey import ChannelGot, Survey, UnitFound
+from sootsayer.report.survey_added import AddedFound
 from sootsayer.report.vehicle_file import masked_vin
 from sootsayer.units import say_count
 
@@ -22,7 +23,7 @@ LATE = 1.5  # times the wanted pace: less often than that is worth a remark
 
 
 def survey_text(survey: Survey) -> str:
-    parts = (_who, _links, _help, _channels, _codes)
+    parts = (_who, _links, _help, _added, _channels, _codes)
     paragraphs = ["\n".join(lines) for part in parts if (lines := list(part(survey)))]
     return "\n\n".join(paragraphs) + "\n"
 
@@ -35,7 +36,7 @@ def _wrapped(text: str, hanging: int = 2) -> list[str]:
 
 
 def _who(survey: Survey) -> Iterator[str]:
-    yield f"Connected: {survey.connection}"
+    yield f"Connected: {survey.connection or 'to no car; added sensors alone'}"
     for key, value in survey.device.items():
         yield from _wrapped(f"{key}: {value}")
     for unit in survey.units:
@@ -104,6 +105,30 @@ def _addition_words(addition: Addition) -> str:
     sensor = sensor_for(addition.channel)
     fitted = f" ({sensor})" if sensor else ""
     return f"{_label(addition.channel)}{fitted} would arm {', '.join(addition.arms)}"
+
+
+# ---------------------------------------------------------------- streams and sensors
+
+
+def _added(survey: Survey) -> Iterator[str]:
+    if survey.added:
+        yield "Streams and sensors of your own:"
+    for added in survey.added:
+        yield from _wrapped(f"  {added.source}: {_added_words(added)}", hanging=4)
+
+
+def _added_words(added: AddedFound) -> str:
+    if not added.channels:
+        return "gives no channel"
+    parts = []
+    if added.given:
+        parts.append(f"gives {', '.join(added.given)}; arms {', '.join(added.arms) or 'no rule'}")
+    silent = [channel for channel in added.channels if channel not in added.given]
+    if silent:
+        why = f" ({added.trouble})" if added.trouble else ""
+        helps = ", ".join(added.would_arm) or "no rule"
+        parts.append(f"nothing came of {', '.join(silent)}{why}; that would arm {helps}")
+    return "; ".join(parts)
 
 
 # ---------------------------------------------------------------- channels
@@ -218,6 +243,11 @@ def survey_json(survey: Survey) -> dict[str, Any]:
             {"channel": a.channel, "label": _label(a.channel), "sensor": sensor_for(a.channel),
              "arms": list(a.arms)}
             for a in survey.additions
+        ],
+        "added": [
+            {"source": a.source, "channels": list(a.channels), "given": list(a.given),
+             "arms": list(a.arms), "would_arm": list(a.would_arm), "trouble": a.trouble}
+            for a in survey.added
         ],
         "channels": [
             {"channel": c.channel, "label": label_of(c.channel), "unit": c.unit,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from sootsayer.report.survey import Survey
 
@@ -17,26 +18,55 @@ def masked_vin(vin: str) -> str:
     return "*" * max(0, len(vin) - VIN_SHOWN) + vin[-VIN_SHOWN:]
 
 
-def vehicle_file(survey: Survey) -> str:
-    """TOML that `load_vehicle` accepts as it stands, with the open questions as comments."""
-    return "\n".join([*_stated(survey), *_asked(survey)]) + "\n"
+@dataclass(frozen=True, slots=True)
+class Papers:
+    """What stands in the car's papers and no car tells. None: not known at present."""
+
+    displacement_l: float | None = None
+    cylinders: int | None = None
+    fuel: str | None = None
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """Keys without which `load_vehicle` refuses the file."""
+        found = {"displacement_l": self.displacement_l, "cylinders": self.cylinders}
+        return tuple(key for key, value in found.items() if value is None)
 
 
-def _stated(survey: Survey) -> Iterator[str]:
+NOTHING_KNOWN = Papers()
+
+
+def vehicle_file(survey: Survey, papers: Papers = NOTHING_KNOWN) -> str:
+    """TOML for `load_vehicle`: ready to use where ``papers`` lack nothing.
+
+    Otherwise the lines that are needed stand there as comments, to be filled in.
+    """
+    return "\n".join([*_stated(survey, papers), *_asked(survey)]) + "\n"
+
+
+def _stated(survey: Survey, papers: Papers) -> Iterator[str]:
     yield "# Written by sootsayer survey. Lines that begin with # are questions the car cannot"
-    yield "# answer: take away the #, put in what is right. None of them must be answered."
+    yield "# answer: take away the #, put in what is right."
     yield f"name = {json.dumps(_name(survey))}  # any name you like"
-    fuel, source = _fuel(survey)
+    if papers.missing:
+        yield "# NEEDED, from the car's papers, before the file can be used; no car tells it:"
+    yield _line("displacement_l", papers.displacement_l, "2.0", "litres, all cylinders together")
+    yield _line("cylinders", papers.cylinders, "4")
+    fuel, source = (papers.fuel, "as you say") if papers.fuel else _fuel(survey)
     yield f'fuel = "{fuel}"  # {source}'
     metering = _metering(survey)
     if metering:
         yield f'metering = "{metering}"  # the sensors that the car reads out'
 
 
+def _line(key: str, value: float | None, example: str, words: str = "") -> str:
+    shown = f"# {key} = {example}" if value is None else f"{key} = {value:g}"
+    return f"{shown}  # {words}" if words else shown
+
+
 def _asked(survey: Survey) -> Iterator[str]:
     yield ""
-    yield "# displacement_l = 2.0  # litres, from the car's papers; makes flow figures sharper"
-    yield "# cylinders = 4"
+    yield "# None of these must be answered."
     yield '# valve = "electric"  # vacuum, lift, pressure, electric, loop: look at the valve'
     if any(channel in survey.given for channel in POSITION):
         yield "# The car gives a position. Whether it was measured or only repeats the command"

@@ -206,6 +206,9 @@ class CanSource:
             if reason := self._rest.until_started(line, self._stop, runs):
                 self._wake_up(line, reason)
             return
+        if self._lines.ignition() is False:
+            self._lie_down(line, IGNITION_OFF)
+            return
         interview = self._find_car(line, stacks)
         if interview is None:
             self._nobody(line)

@@ -23,6 +23,8 @@ ADDED_UNITS: Mapping[str, str] = {
     "egr_solenoid_duty_pct": "%",
     "egr_solenoid_period_ms": "ms",
     "egr_contact": "",
+    "ignition_line": "",
+    "supply_v": "V",
 }
 PERIOD_SUFFIX = "_period_ms"
 _CHANNEL = re.compile(r"[a-z][a-z0-9_]{0,39}")
