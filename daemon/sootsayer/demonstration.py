@@ -36,6 +36,7 @@ from sootsayer.vehicle import Vehicle
 from sootsayer.watching import watch_plan
 
 CAR = Vehicle(name="blue estate car", displacement_l=2.4, cylinders=4, fuel="petrol")
+SHOW_FINDINGS_S = 1.0
 DRIVEN_PART = 0.75  # of the waiting: driving the car takes three times as long as judging it
 
 # (archive, host, port, stop, ready): the dashboard's own `serve`; ready is told the address.
@@ -75,6 +76,9 @@ def live_plan(
         stack.callback(adapter.stop)
         return SerialSource(adapter.port, clock)
 
+    # No card to spare here, and who watches wants to see an opening when it is over.
+    recorder = dataclasses.replace(settings.recorder, findings_s=SHOW_FINDINGS_S)
+    settings = dataclasses.replace(settings, recorder=recorder)
     plan = watch_plan(settings, "emulated adapter", archive, CAR, must_exist=False)
     if stream:
         sources: dict[str, Callable[[LogClock], Source]] = {"stream": _stream_maker(story, stack)}

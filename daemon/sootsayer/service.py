@@ -2,8 +2,8 @@
 
 Source threads put events into a bounded intake. One thread, the one that calls `Recorder.run`,
 takes them every half second, stores them, lets the rules see them and commits. It alone touches
-the archive. The watchdog is fed after a commit and nowhere else, so it proves that readings
-reach the card.
+the archive. The watchdog is fed after each try to commit and nowhere else, so it proves that the
+whole way from the intake to the disk is walked, also while the disk refuses and says so.
 """
 
 from __future__ import annotations
@@ -17,17 +17,17 @@ from typing import Any
 
 from sootsayer.clock import LogClock, boot_id, boottime_ms, wall_ms
 from sootsayer.control import ControlServer
-from sootsayer.judge.handwork import check_event, repair_event
-from sootsayer.live.clock_watch import ClockWatch, phone_time_ms
+from sootsayer.live.clock_watch import ClockWatch
+from sootsayer.live.committing import Committing
 from sootsayer.live.coverage import Coverage
 from sootsayer.live.health import Health
-from sootsayer.live.intake import Asked, Intake, Taken
+from sootsayer.live.intake import Intake, Taken
 from sootsayer.live.judging import Judging, Pipeline
 from sootsayer.live.keeping import Keeping
+from sootsayer.live.requests import Requests, reply
 from sootsayer.live.source_thread import Source, SourceThread
 from sootsayer.live.thinning import Thinning
 from sootsayer.model import (
-    Changes,
     Gap,
     Mark,
     Reading,
@@ -49,11 +49,9 @@ STOPPED = "stopped"
 AFTER_STOP = "recorder was stopped"
 AFTER_CUT = "recorder ended without notice, by a power cut or a crash"
 JUDGING_FAILED = "stopped by a mistake in this program; the log has it, recording goes on"
-LONGEST_MARK = 500  # characters: a remark, not a diary
 JUDGE_FOR_S = 0.4  # of each half second while catching up, so that storing keeps its pace
 LAST_JUDGING_S = 5.0  # at the end; what is left then is judged at the next start
 SOURCE_END_S = 5.0  # a serial read ends within its own time-out, far below this
-VERDICT_EVERY_S = 30.0  # without findings only the engine time grows, and a card wears
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +107,6 @@ class _Session:
         synchronised = Path(plan.settings.clock.synchronised_file)
         offset_ms = archive.begin_boot(boot_id(), boottime_ms(), wall_ms(), synchronised.exists())
         self._clock = plan.make_clock(offset_ms)
-        self._keeping = Keeping(archive, plan.settings.retention, self._clock.now_ms())
-        self._refused = False  # the disk did not take the last commit
         step_ms = int(plan.settings.clock.step_s * 1000)
         self._clock_watch = ClockWatch(self._clock, step_ms, synchronised)
         self._reader = ArchiveReader(plan.archive)
@@ -119,10 +115,18 @@ class _Session:
         now_ms = self._clock.now_ms()
         self._upto_ms = now_ms
         self._newest_ms = now_ms  # stamp of the newest event accepted
-        self._unsaved_since_ms: int | None = None
-        self._committed_ms = self._state_saved_ms = now_ms
-        self._verdict_ms: int | None = None
-        self._committed()
+        self._commits = Committing(
+            archive,
+            self._settings,
+            self._clock,
+            self._health,
+            Keeping(archive, plan.settings.retention, now_ms),
+            self._judging,
+            plan.notifier,
+            self._tell,
+        )
+        self._requests = Requests(archive, self._clock, self._clock_watch, intake, self._health)
+        self._commits.committed()
 
     def _remember(self) -> None:
         """Gaps and health go on from where the last run left them."""
@@ -176,20 +180,26 @@ class _Session:
             raise failure
 
     def _turn(self) -> Taken:
-        """Take what arrived, store it, judge it, commit when it is due."""
-        taken = self._intake.take(self._settings.batch_s)
+        """Take what arrived, store it, commit when that is due, judge."""
+        left_s = max(0.0, self._commits.left_s())
+        taken = self._intake.take(min(self._settings.batch_s, left_s))
         self._accept(taken)
         self._store(self._clock.now_ms() - self._log_ms(self._settings.lateness_s))
-        self._judge(JUDGE_FOR_S)
+        if self._commits.due():
+            self._commits.commit(self._upto_ms, self._newest_ms)
+            self._commits.look_after_room()
+        self._judge(min(JUDGE_FOR_S, max(0.0, self._commits.left_s())))
         self._look_at_clock()
-        if self._keeping.look(self._clock.now_ms()):
-            self._tell_of_disk()
-        answers = [(asked, self._handled(asked.request)) for asked in taken.requests]
-        if answers or self._commit_due():
-            self._commit()
-        for asked, answer in answers:
-            _reply(asked, answer)
+        self._answer(taken)
         return taken
+
+    def _answer(self, taken: Taken) -> None:
+        """What a person asked for is durable before it is answered."""
+        answers = [(asked, self._requests.handled(asked.request)) for asked in taken.requests]
+        if answers:
+            self._commits.commit(self._upto_ms, self._newest_ms)
+        for asked, answer in answers:
+            reply(asked, answer)
 
     def _log_ms(self, seconds: float) -> int:
         """Real seconds in milliseconds of a clock that may run fast."""
@@ -210,7 +220,7 @@ class _Session:
                 self._tell()
             self._builder.add(event)
             self._newest_ms = max(self._newest_ms, event.t_ms)
-            self._unsaved(event.t_ms)
+            self._commits.unsaved(event.t_ms)
         if taken.lost is not None:
             log.warning("fell behind: %d replies dropped", taken.lost_readings)
             self._health.count("replies_dropped", taken.lost_readings)
@@ -223,14 +233,10 @@ class _Session:
         resting = self._health.state == SourceState.KEY_OFF
         return isinstance(event, Reading) and not self._thinning.keeps(source, event.t_ms, resting)
 
-    def _unsaved(self, t_ms: int) -> None:
-        if self._unsaved_since_ms is None or t_ms < self._unsaved_since_ms:
-            self._unsaved_since_ms = t_ms
-
     def _keep_gap(self, gap: Gap | None) -> None:
         if gap is not None:
             self._archive.gap(gap)
-            self._unsaved(self._clock.now_ms())
+            self._commits.unsaved(self._clock.now_ms())
 
     def _store(self, upto_ms: int) -> None:
         batch = self._builder.take(max(upto_ms, self._upto_ms))
@@ -240,10 +246,7 @@ class _Session:
 
     def _judge(self, for_s: float) -> None:
         for changes in self._judging.work(for_s):
-            self._archive.apply(changes)
-            if _found_something(changes):
-                self._verdict_ms = None  # to be written with this commit
-                self._unsaved(self._clock.now_ms())
+            self._commits.found(changes)
         if self._judging.failed and self._health.judging != JUDGING_FAILED:
             self._health.judging = JUDGING_FAILED
             self._tell()
@@ -255,137 +258,26 @@ class _Session:
                 "wall clock %s: anchor kept", "set by time server" if anchor.trusted else "moved"
             )
             self._archive.anchor(anchor)
-            self._unsaved(anchor.t_ms)
-
-    # ---------------------------------------------------------------- committing
-
-    def _commit_due(self) -> bool:
-        """True when waiting for the next turn could lose more than is promised."""
-        now_ms = self._clock.now_ms()
-        if self._unsaved_since_ms is None:
-            return now_ms - self._committed_ms >= self._log_ms(self._settings.idle_commit_s)
-        next_turn_ms = now_ms + self._log_ms(self._settings.batch_s)
-        return next_turn_ms - self._unsaved_since_ms >= self._log_ms(self._settings.commit_s)
-
-    def _commit(self) -> None:
-        now_ms = self._clock.now_ms()
-        self._health.count("commits")
-        if self._verdict_due(now_ms):
-            self._put_verdict(now_ms)
-        if now_ms - self._state_saved_ms >= self._log_ms(self._settings.save_state_s):
-            self._save_state(now_ms)
-        self._archive.put_state("health", self._health.as_json(now_ms))
-        if not self._committed():
-            return
-        self._notifier.progress()
-        # What is younger than the stored batch still waits in the builder.
-        self._unsaved_since_ms = self._upto_ms if self._newest_ms > self._upto_ms else None
-        self._committed_ms = now_ms
-
-    def _verdict_due(self, now_ms: int) -> bool:
-        if self._verdict_ms is None:
-            return True
-        if self._health.state != SourceState.READING:
-            return False
-        return now_ms - self._verdict_ms >= self._log_ms(VERDICT_EVERY_S)
-
-    def _committed(self) -> bool:
-        """Whether the disk took it. What it refuses waits in the archive for the next turn."""
-        try:
-            self._archive.commit()
-        except SootsayerError as trouble:
-            if not self._refused:
-                log.error("%s", trouble)
-            self._refused = True
-            if self._keeping.refused(trouble, self._clock.now_ms()):
-                self._tell_of_disk()
-            return False
-        if self._refused:
-            log.info("the archive can be written again")
-        self._refused = False
-        if self._keeping.accepted(self._clock.now_ms()):
-            self._tell_of_disk()
-        return True
-
-    def _put_verdict(self, now_ms: int) -> None:
-        self._verdict_ms = now_ms
-        if (verdict := self._judging.verdict()) is not None:
-            self._archive.apply(Changes(verdict=verdict))
-
-    def _save_state(self, now_ms: int) -> None:
-        self._state_saved_ms = now_ms
-        if (state := self._judging.state()) is not None:
-            self._archive.put_state("pipeline", state)
+            self._commits.unsaved(anchor.t_ms)
 
     def _finish(self) -> None:
         """Nothing more arrives: store, judge and save all there is."""
         taken = self._intake.take(0)
         self._accept(taken)
         for asked in taken.requests:
-            _reply(asked, SootsayerError("the recorder is stopping"))
+            reply(asked, SootsayerError("the recorder is stopping"))
         now_ms = self._clock.now_ms()
         self._store(max(now_ms, self._newest_ms))
         self._judge(LAST_JUDGING_S)
-        self._save_state(now_ms)
-        self._verdict_ms = None
         self._health.enter(STOPPED, AFTER_STOP, now_ms)
-        self._commit()
-
-    # ---------------------------------------------------------------- talking
+        self._commits.commit_last(self._upto_ms, self._newest_ms)
 
     def _tell(self) -> None:
         """The state in one line, to the log and to the service manager; called on changes."""
         line = f"{self._health.state}: {self._health.full_reason()}".rstrip(": ")
         log.info("%s", line)
         self._notifier.status(line)
-        self._unsaved(self._clock.now_ms())
-
-    def _tell_of_disk(self) -> None:
-        self._health.storing = self._keeping.trouble
-        self._archive.put_state("store", self._keeping.as_json())
-        self._tell()
-
-    def _handled(self, request: Mapping[str, Any]) -> dict[str, Any] | SootsayerError:
-        try:
-            match request["request"]:
-                case "mark":
-                    return self._mark(request)
-                case "repair" | "found":
-                    return self._work(request)
-                case "clock":
-                    return self._set_clock(request)
-            return self._status()
-        except SootsayerError as refusal:
-            return refusal
-
-    def _mark(self, request: Mapping[str, Any]) -> dict[str, Any]:
-        text = request.get("text", "").strip()
-        if not 0 < len(text) <= LONGEST_MARK:
-            raise SootsayerError(f"a mark has 1 to {LONGEST_MARK} characters, this has {len(text)}")
-        t_ms = self._clock.now_ms()
-        self._archive.mark(Mark(t_ms, text, request.get("author", "")))
-        return {"t_ms": t_ms}
-
-    def _work(self, request: Mapping[str, Any]) -> dict[str, Any]:
-        """A repair or a hand check's outcome: an event like any other, kept and judged alike."""
-        t_ms = self._clock.now_ms()
-        if request["request"] == "repair":
-            event = repair_event(t_ms, request.get("text", "")[:LONGEST_MARK])
-        else:
-            event = check_event(t_ms, request.get("check", ""), request.get("outcome", ""))
-        self._intake.put("person", event)
-        return {"t_ms": t_ms}
-
-    def _set_clock(self, request: Mapping[str, Any]) -> dict[str, Any]:
-        """The phone's clock corrects this boot, unless a time server has set ours already."""
-        ahead_ms, anchor = self._clock_watch.hear_phone(phone_time_ms(request.get("wall_ms", "")))
-        if anchor is not None:
-            log.info("wall clock told by a phone, %d s ahead: anchor kept", ahead_ms // 1000)
-            self._archive.anchor(anchor)
-        return {"ahead_ms": ahead_ms, "kept": anchor is not None}
-
-    def _status(self) -> dict[str, Any]:
-        return self._health.as_json(self._clock.now_ms())
+        self._commits.unsaved(self._clock.now_ms())
 
 
 def _device_key(archive: Path) -> DeviceKey | None:
@@ -395,14 +287,3 @@ def _device_key(archive: Path) -> DeviceKey | None:
     except SootsayerError as trouble:
         log.error("%s; the chain stays unsigned", trouble)
         return None
-
-
-def _found_something(changes: Changes) -> bool:
-    return bool(changes.alerts or changes.episodes or changes.trips or changes.openings)
-
-
-def _reply(asked: Asked, answer: dict[str, Any] | SootsayerError) -> None:
-    if isinstance(answer, SootsayerError):
-        asked.answer.set_exception(answer)
-    else:
-        asked.answer.set_result(answer)

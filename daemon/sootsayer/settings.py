@@ -56,6 +56,7 @@ class RecorderSettings:
     batch_s: float = _within(0.05, 10)
     lateness_s: float = _within(0.05, 5)
     queue_readings: int = _within(100, 10_000_000)
+    findings_s: float = _within(0, 3600)
     save_state_s: float = _within(10, 86_400)
     gap_s: float = _within(1, 600)
     parked_s: float = _within(0, 3600)
