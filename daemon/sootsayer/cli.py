@@ -66,20 +66,29 @@ def watch(
     wait: bool,
 ) -> None:
     """Record through an adapter, a CAN interface or a stream of older cars until stopped."""
-    from sootsayer.cli_ways import chosen_way
-    from sootsayer.settings import load_settings
+    from sootsayer.settings import CanChoice, load_settings
     from sootsayer.watching import watch_plan
 
+    if can and (port or stream):
+        raise click.UsageError("--can reads the car without an adapter; leave --port out")
     settings = load_settings(config)
-    way = chosen_way(settings, port, stream, can, can_interface, listen_only)
+    chosen = CanChoice(
+        can or ("" if port or stream else settings.can.channel),
+        can_interface or settings.can.interface,
+        listen_only or settings.can.listen_only,
+        settings.can.dbc,
+        settings.can.signals,
+    )
+    if (can_interface or listen_only) and not chosen.channel:
+        raise click.UsageError("--can-interface and --listen-only need --can CHANNEL")
     plan = watch_plan(
         settings,
-        port=way.port,
+        port=port or settings.adapter.port,
         archive=archive or _archive(settings),
         vehicle=_vehicle(vehicle, settings),
         must_exist=not wait,
-        stream=way.stream,
-        can=way.can,
+        stream=stream,
+        can=chosen if chosen.channel else None,
     )
     _log_to_stderr()
     from sootsayer.service import Recorder
@@ -95,11 +104,11 @@ def watch(
 @click.option("--host", help="Address to listen at [default: 127.0.0.1].")
 @click.option("--http-port", "--port", type=click.IntRange(0, 65535), help="[default: 8080]")
 def web(archive: Path | None, config: Path | None, host: str | None, http_port: int | None) -> None:
-    """Serve the dashboard; it only reads."""
+    """Serve the dashboard; it only reads, and asks the recorder for what a person changes."""
     import threading
 
     from sootsayer.notify import Notifier
-    from sootsayer.settings import load_settings
+    from sootsayer.settings import control_socket_path, load_settings
     from sootsayer_web.serving import serve
 
     settings = load_settings(config)
@@ -112,12 +121,14 @@ def web(archive: Path | None, config: Path | None, host: str | None, http_port: 
         notifier.status(f"dashboard at {address}")
         click.echo(f"dashboard at {address}", err=True)
 
+    file = archive or _archive(settings)
     serve(
-        archive or _archive(settings),
+        file,
         host or settings.dashboard.host,
         settings.dashboard.http_port if http_port is None else http_port,
         stop,
         ready,
+        control=control_socket_path(settings, os.environ, file),
     )
 
 

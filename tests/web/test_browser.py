@@ -191,12 +191,12 @@ def test_a_recorder_that_stops_is_said_without_reload(
     impatient = replace(quick, recorder_silent_s=1.5, readings_silent_s=60)
     with archive, visit(browser, serve_on(story.path, impatient)) as here:
         page = here.go("/")
-        expect(page.locator(".notice")).to_contain_text(
+        expect(page.locator("[data-part=watched] .notice")).to_contain_text(
             "The recorder has written nothing new since today"
         )
         archive.put_state("health", health(clock.wall_ms()))
         archive.commit()
-        expect(page.locator(".notice")).to_have_count(0)
+        expect(page.locator("[data-part=watched] .notice")).to_have_count(0)
 
 
 def test_a_lost_dashboard_is_said(

@@ -5,6 +5,7 @@ import pytest
 from sootsayer_web.words import (
     moment,
     say_bytes,
+    say_correction,
     say_exposure,
     say_figure,
     say_often,
@@ -70,3 +71,12 @@ def test_a_moment_can_be_read_without_a_script() -> None:
 def test_a_reason_becomes_a_sentence() -> None:
     assert sentence_of("no such port /dev/x") == "No such port /dev/x."
     assert sentence_of("Is it on?") == "Is it on?"
+
+
+@pytest.mark.parametrize(
+    ("by_s", "said"),
+    [(0.0, "nothing"), (-0.05, "nothing"), (3.2, "3.2\u00a0s forward"), (-42.0, "42\u00a0s back"),
+     (7200.0, "2 h forward"), (-277_200.0, "77 h back")],
+)  # fmt: skip
+def test_how_a_clock_was_moved(by_s: float, said: str) -> None:
+    assert say_correction(by_s) == said

@@ -14,6 +14,7 @@ from sootsayer_web.interface import PREFIX, ROUTES, openapi
 from sootsayer_web.live import event_stream
 from sootsayer_web.logger import channels_answer, health_answer, own_version, trips_answer
 from sootsayer_web.now import now_answer
+from sootsayer_web.phone_clock import clock_answer
 from sootsayer_web.state import dashboard
 from sootsayer_web.trace import parse_question, trace_answer
 
@@ -69,6 +70,10 @@ def health() -> ResponseReturnValue:
     return jsonify(health_answer(dashboard().records, dashboard().limits))
 
 
+def clock() -> ResponseReturnValue:
+    return jsonify(clock_answer(dashboard().records.open(), dashboard().limits))
+
+
 def live() -> ResponseReturnValue:
     here = dashboard()
     if not here.streams.acquire(blocking=False):
@@ -102,6 +107,7 @@ VIEWS: dict[str, View] = {
     "channels": channels,
     "trace": trace,
     "health": health,
+    "clock": clock,
     "live": live,
     "openapi": description,
 }

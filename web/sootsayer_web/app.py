@@ -11,6 +11,8 @@ from werkzeug.exceptions import HTTPException
 
 from sootsayer.model import SootsayerError
 from sootsayer_web.api import make_api, refusal
+from sootsayer_web.changes import make_changes
+from sootsayer_web.guard import new_token
 from sootsayer_web.interface import PREFIX
 from sootsayer_web.limits import Limits
 from sootsayer_web.live import Watch
@@ -19,6 +21,7 @@ from sootsayer_web.records import Records
 from sootsayer_web.state import KEY, Dashboard
 from sootsayer_web.words import ALERT_WORDS, FILTERS, LINK_WORDS, QUESTIONS, say_often
 
+CONTROL_NAME = "control.sock"
 HEADERS = {
     # Everything comes from this machine; no script or style stands inside a page.
     "Content-Security-Policy": (
@@ -30,7 +33,7 @@ HEADERS = {
 }
 REMEDIES = {
     404: "The address is wrong, or what was there is no longer kept.",
-    405: "The dashboard only reads; it takes no such request.",
+    405: "This address can only be read.",
     500: "This is a mistake in the dashboard, not in your car. The recorder is not affected. "
     "The service's log says more.",
     503: "The recorder is not affected by this page. Reload once it is put right.",
@@ -38,11 +41,16 @@ REMEDIES = {
 
 
 def create_app(
-    archive: Path, *, limits: Limits | None = None, stop: threading.Event | None = None
+    archive: Path,
+    *,
+    limits: Limits | None = None,
+    stop: threading.Event | None = None,
+    control: Path | None = None,
 ) -> Flask:
     """The dashboard over the archive at ``archive``, which need not exist yet.
 
-    ``stop`` ends open live streams when the server goes down.
+    ``stop`` ends open live streams when the server goes down. ``control``: where the recorder
+    listens for the few changes a person may make [beside the archive].
     """
     app = Flask(__name__)
     app.json.sort_keys = False  # type: ignore[attr-defined]
@@ -55,6 +63,8 @@ def create_app(
         watch=Watch(records, chosen),
         streams=threading.BoundedSemaphore(chosen.streams),
         stop=stop or threading.Event(),
+        control=control or archive.parent / CONTROL_NAME,
+        token=new_token(),
     )
     app.jinja_env.filters.update(FILTERS)
     app.jinja_env.globals.update(
@@ -63,6 +73,7 @@ def create_app(
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.register_blueprint(make_pages())
     app.register_blueprint(make_api())
+    app.register_blueprint(make_changes())
     app.register_error_handler(SootsayerError, _trouble)
     app.register_error_handler(HTTPException, _http_trouble)
     app.after_request(_add_headers)

@@ -70,6 +70,8 @@ ROUTES = (
     Route("/trace", "trace", "Smallest, largest and mean reading in each column of time.",
           "Trace", TRACE_PARAMETERS, (400,)),
     Route("/health", "health", "How well the recording itself goes.", "Health"),
+    Route("/clock", "clock", "What time it is to the recorder, and whether a phone may set it.",
+          "Clock"),
     Route("/live", "live", "Server-sent events: now, alerts, health and readings, when they "
           "change. The first ones come at once.", "", (), (503,), "text/event-stream"),
     Route("/openapi.json", "openapi", "This description.", ""),

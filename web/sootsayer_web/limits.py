@@ -34,6 +34,8 @@ class Limits:
     gaps: int
     anchors: int
     boots: int
+    clock_apart_s: float
+    clock_round_trip_s: float
 
     @classmethod
     def shipped(cls) -> Self:
@@ -63,4 +65,6 @@ class Limits:
             gaps=table["logger"]["gaps"],
             anchors=table["logger"]["anchors"],
             boots=table["logger"]["boots"],
+            clock_apart_s=table["clock"]["apart_s"],
+            clock_round_trip_s=table["clock"]["round_trip_s"],
         )

@@ -21,6 +21,7 @@ from sootsayer_web.evidence import evidence_view
 from sootsayer_web.live import mark_of, steady_mark
 from sootsayer_web.logger import health_answer
 from sootsayer_web.now import head_answer, now_answer
+from sootsayer_web.phone_clock import clock_answer
 from sootsayer_web.recent import recent_rows
 from sootsayer_web.state import dashboard
 
@@ -44,11 +45,12 @@ RENEWED_BY = {
     "logger": "now health trouble",
 }
 PARTS = {
-    "now": ("status", "sentence", "watched", "first_day", "chain", "causes", "recent", "newest"),
+    "now": ("status", "sentence", "watched", "clock", "first_day", "chain", "causes", "recent",
+            "newest"),
     "alerts": ("status", "alert_list"),
     "alert": ("status",),
-    "logger": ("status", "logger"),
-}
+    "logger": ("status", "clock", "logger"),
+}  # fmt: skip
 
 
 def render_parts(page: str, view: dict[str, Any]) -> dict[str, Part]:
@@ -64,7 +66,7 @@ def now_view() -> dict[str, Any]:
     here = dashboard()
     now = now_answer(here.records, here.limits)
     rows = recent_rows(here.records.open(), now["recent"], here.limits)
-    return {"now": now, "rows": rows, "seen": steady_mark(now)}
+    return {"now": now, "rows": rows, "seen": steady_mark(now)} | _clock_view()
 
 
 def alerts_view() -> dict[str, Any]:
@@ -80,7 +82,12 @@ def alerts_view() -> dict[str, Any]:
 
 def logger_view() -> dict[str, Any]:
     here = dashboard()
-    return _status_view() | {"health": health_answer(here.records, here.limits)}
+    return _status_view() | {"health": health_answer(here.records, here.limits)} | _clock_view()
+
+
+def _clock_view() -> dict[str, Any]:
+    here = dashboard()
+    return {"clock": clock_answer(here.records.open(), here.limits), "token": here.token}
 
 
 def _status_view() -> dict[str, Any]:

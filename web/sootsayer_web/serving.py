@@ -16,6 +16,7 @@ from sootsayer_web.app import create_app
 from sootsayer_web.limits import Limits
 
 M_ARENA_MAX = -8  # the number of this option in glibc's malloc.h
+REQUEST_MOST_BYTES = 10_000  # of a request's body: the largest is a moment and a token
 LOOK_AT_STOP_S = 0.5  # how long a quiet server takes to see that it should end
 
 
@@ -26,8 +27,11 @@ def serve(
     stop: threading.Event,
     ready: Callable[[str], None] = lambda address: None,
     limits: Limits | None = None,
+    control: Path | None = None,
 ) -> None:
     """Serve the dashboard until ``stop`` is set. Blocks.
+
+    ``control``: the recorder's socket [beside the archive].
 
     ``ready`` is called once with the address to open, when connections are accepted; with
     ``port`` 0 the system chooses one. Raises SootsayerError if the address cannot be had.
@@ -35,7 +39,7 @@ def serve(
     share_one_heap()
     chosen = limits or Limits.shipped()
     sockets: dict[int, Any] = {}
-    app = create_app(archive, limits=chosen, stop=stop)
+    app = create_app(archive, limits=chosen, stop=stop, control=control)
     server = _listen(app, host, port, chosen.streams + chosen.page_threads, sockets)
     try:
         ready(address_of(server))
@@ -67,6 +71,7 @@ def _listen(app: Any, host: str, port: int, threads: int, sockets: dict[int, Any
             port=port,
             threads=threads,
             ident="sootsayer",
+            max_request_body_size=REQUEST_MOST_BYTES,
             channel_request_lookahead=1,  # needed to see that a browser has gone
         )
     except (OSError, ValueError) as error:

@@ -192,6 +192,14 @@ HEALTH: Shape = named(
     clock=every(named(at=MOMENT, trusted=YES_NO, source=TEXT, corrected_s=NUMBER)),
     starts=every(named(boot=TEXT, at=maybe(MOMENT))),
 )
+CLOCK: Shape = named(
+    now=maybe(MOMENT),
+    trusted=YES_NO,
+    source=maybe(TEXT),
+    may_set=YES_NO,
+    apart_s=NUMBER,
+    round_trip_s=NUMBER,
+)
 ERROR: Shape = named(error=TEXT)
 SHAPES: dict[str, Shape] = {
     "Now": NOW,
@@ -201,5 +209,6 @@ SHAPES: dict[str, Shape] = {
     "Channels": CHANNELS,
     "Trace": TRACE,
     "Health": HEALTH,
+    "Clock": CLOCK,
     "Error": ERROR,
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
+from pathlib import Path
 from typing import cast
 
 from flask import current_app
@@ -17,13 +18,19 @@ KEY = "sootsayer"
 
 @dataclass(frozen=True, slots=True)
 class Dashboard:
-    """``streams`` counts open live pages; ``stop`` ends them when the server goes down."""
+    """``streams`` counts open live pages; ``stop`` ends them when the server goes down.
+
+    ``control`` is the recorder's socket; ``token`` is what our own pages show when they ask for
+    a change.
+    """
 
     records: Records
     limits: Limits
     watch: Watch
     streams: threading.BoundedSemaphore
     stop: threading.Event
+    control: Path
+    token: str
 
 
 def dashboard() -> Dashboard:

@@ -83,6 +83,14 @@ def say_exposure(link: Mapping[str, Any]) -> str:
     return f"{chances}{good}, watched {watched}" if link["eligible_s"] else f"{chances}{good}"
 
 
+def say_correction(by_s: float) -> str:
+    """How a clock was moved: "77 h forward", "3.2 s back", "nothing" below a tenth of a second."""
+    if abs(by_s) < 0.1:
+        return "nothing"
+    length = say_duration(abs(by_s)) if abs(by_s) >= 90 else say_figure(abs(by_s), "s")
+    return f"{length} {'forward' if by_s > 0 else 'back'}"
+
+
 def sentence_of(text: str) -> str:
     """A reason as a sentence: first letter large, a full stop at the end, the rest as it is."""
     sentence = text[:1].upper() + text[1:]
@@ -116,6 +124,7 @@ FILTERS = {
     "bytes": say_bytes,
     "percent": say_percent,
     "exposure": say_exposure,
+    "correction": say_correction,
     "duration": say_duration,
     "moment": moment,
     "sentence_of": sentence_of,

@@ -78,6 +78,7 @@ function place(parts) {
     part.innerHTML = html;
     part.dataset.mark = mark;
     localise(part);
+    part.dispatchEvent(new CustomEvent("placed", { bubbles: true }));
     part.querySelectorAll("details").forEach((details, i) => { details.open = open[i] ?? details.open; });
     if (focused) part.querySelector(`[href="${CSS.escape(focused)}"]`)?.focus();
     if (NEWS.has(name)) flash(part);
