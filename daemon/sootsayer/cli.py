@@ -66,29 +66,20 @@ def watch(
     wait: bool,
 ) -> None:
     """Record through an adapter, a CAN interface or a stream of older cars until stopped."""
-    from sootsayer.settings import CanChoice, load_settings
+    from sootsayer.cli_ways import chosen_way
+    from sootsayer.settings import load_settings
     from sootsayer.watching import watch_plan
 
-    if can and (port or stream):
-        raise click.UsageError("--can reads the car without an adapter; leave --port out")
     settings = load_settings(config)
-    chosen = CanChoice(
-        can or ("" if port or stream else settings.can.channel),
-        can_interface or settings.can.interface,
-        listen_only or settings.can.listen_only,
-        settings.can.dbc,
-        settings.can.signals,
-    )
-    if (can_interface or listen_only) and not chosen.channel:
-        raise click.UsageError("--can-interface and --listen-only need --can CHANNEL")
+    way = chosen_way(settings, port, stream, can, can_interface, listen_only)
     plan = watch_plan(
         settings,
-        port=port or settings.adapter.port,
+        port=way.port,
         archive=archive or _archive(settings),
         vehicle=_vehicle(vehicle, settings),
         must_exist=not wait,
-        stream=stream,
-        can=chosen if chosen.channel else None,
+        stream=way.stream,
+        can=way.can,
     )
     _log_to_stderr()
     from sootsayer.service import Recorder
