@@ -7,7 +7,7 @@ import pytest
 
 from sootsayer.derive.drift import TripMiddles, reference_of
 from sootsayer.derive.motion import Motions
-from sootsayer.derive.openings import Flow, Judged
+from sootsayer.derive.opened import Flow, Judged
 from sootsayer.derive.play import Play
 from sootsayer.model import Opening
 from sootsayer.rules.book import load_rules

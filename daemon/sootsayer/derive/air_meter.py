@@ -11,7 +11,8 @@ from collections import deque
 
 import numpy as np
 
-from sootsayer.derive.balance import ROW_FRAMES, ROWS, FlowBalance, Rows
+from sootsayer.derive.balance import FlowBalance
+from sootsayer.derive.cylinder import ROW_FRAMES, ROWS, Rows
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.quantities import Quantities
 from sootsayer.model import FloatArray

@@ -11,7 +11,7 @@ from collections import deque
 import numpy as np
 
 from sootsayer.derive.keep import Kept
-from sootsayer.derive.openings import Judged
+from sootsayer.derive.opened import Judged
 from sootsayer.derive.stops import Rest
 from sootsayer.derive.trend import Cusum, mann_kendall, theil_sen
 from sootsayer.model import FloatArray

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from sootsayer.derive.air_meter import AirMeter
-from sootsayer.derive.balance import FlowBalance, Rows
+from sootsayer.derive.balance import FlowBalance
 from sootsayer.derive.commanding import Band, Steady, SteadyStretches
+from sootsayer.derive.cylinder import Rows
 from sootsayer.derive.engine_feel import Heat, HeatStretch, Trims, TripTrims
 from sootsayer.derive.frozen import Frozen, Look
 from sootsayer.derive.keep import Kept

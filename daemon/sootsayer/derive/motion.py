@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from sootsayer.derive.drift import Drift
 from sootsayer.derive.keep import Kept
-from sootsayer.derive.openings import Judged
+from sootsayer.derive.opened import Judged
 from sootsayer.derive.passage import Passage, Stretch
 from sootsayer.derive.play import Play
 from sootsayer.derive.quantities import Quantities

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sootsayer.derive.edges import OPEN_POINTS, SHUT_POINTS
 from sootsayer.derive.frames import FRAME_MS, FRAME_S
 from sootsayer.derive.keep import Kept
-from sootsayer.derive.openings import OPEN_POINTS, SHUT_POINTS
 from sootsayer.derive.quantities import Quantities
 from sootsayer.model import FloatArray
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from sootsayer.derive.balance import STANDARD_KPA, FlowBalance
+from sootsayer.derive.balance import FlowBalance
+from sootsayer.derive.orifice import STANDARD_KPA
 from sootsayer.rules.engine import Rules
 
 THIN_AIR_KPA = 90.0  # about 1,000 m; below it smaller flows are the height's doing

@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from sootsayer.derive.edges import OPEN_POINTS
 from sootsayer.derive.frames import FRAME_S
 from sootsayer.derive.keep import Kept
-from sootsayer.derive.openings import OPEN_POINTS, Judged
+from sootsayer.derive.opened import Judged
 from sootsayer.derive.quantities import Quantities
 from sootsayer.derive.stops import Stop
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sootsayer.derive.openings import Flow, Judged
+from sootsayer.derive.opened import Flow, Judged
 from sootsayer.model import Opening
 from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance

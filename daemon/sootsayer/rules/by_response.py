@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sootsayer.derive.openings import Judged
+from sootsayer.derive.opened import Judged
 from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance, Seen
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from sootsayer.derive.openings import Judged
+from sootsayer.derive.opened import Judged
 from sootsayer.derive.quantities import any_of
 from sootsayer.model import FloatArray
 from sootsayer.rules import (

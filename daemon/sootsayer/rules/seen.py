@@ -9,7 +9,7 @@ from sootsayer.derive.balance import FlowBalance
 from sootsayer.derive.happened import Happened
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.motion import Motion
-from sootsayer.derive.openings import Judged
+from sootsayer.derive.opened import Judged
 from sootsayer.derive.quantities import Quantities
 from sootsayer.derive.stops import Rest, Stop
 

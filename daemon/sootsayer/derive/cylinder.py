@@ -1,0 +1,110 @@
+"""What a block says of the cylinder relation: settled rows of features and target.
+
+MAP and MAF:   maf = k·N·p/T·(s + c·N + q·p − h·(T_coolant − T_intake)) − y·k·N/T − leak
+MAP, throttle: k·N·(s·p − y)/T = Σ A_j·knot_j(throttle)·p_b/√T·Ψ(p/p_b), with s fixed, since
+               at one throttle place MAP hardly varies while the valve is shut
+
+k = V_d/(120·R). Standard ways of speed-density metering (Heywood, Internal Combustion Engine
+Fundamentals, ch. 2.10 and 7.6).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sootsayer.derive.frames import BLOCK_FRAMES
+from sootsayer.derive.orifice import STANDARD_KPA, compressible, density_flow_g_s
+from sootsayer.derive.quantities import SPINDOWN_RPM, Quantities
+from sootsayer.model import BoolArray, FloatArray
+from sootsayer.units import KELVIN_AT_0_C
+
+ROW_FRAMES = 4  # one row is the mean of two settled seconds
+ROWS = BLOCK_FRAMES // ROW_FRAMES
+FIXED_BREATHING = 0.92  # with throttle instead of MAF only products are seen; common practice
+NEARLY_OPEN = 0.85  # MAP over barometric; above it the throttle hardly restricts anything
+KNOTS_PCT = np.array([0.0, 5, 10, 15, 20, 28, 40, 60, 100])  # dense where the plate is steep
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Five two-second means of one block. ``usable``: settled and fully known.
+
+    ``features`` (5, p) and ``target`` (5,) so that target = features @ coefficients holds while
+    no gas flows; ``sign`` makes sign·(features @ coefficients − target) the displaced air.
+    """
+
+    usable: BoolArray
+    features: FloatArray
+    target: FloatArray
+    sign: float
+    air_g_s: FloatArray
+    density_g_s_kpa: FloatArray  # density flow per kPa, to turn displaced air into a MAP step
+    charge_k: FloatArray
+    opening: FloatArray  # 0..1, position where measured, else command
+    # What a gain is multiplied with: barometer over sea level where the valve is choked, since
+    # exhaust pressure falls with it; else density.
+    scale: FloatArray
+
+
+def row_means(column: FloatArray) -> FloatArray:
+    """Means of the block's rows, shape (5,)."""
+    means: FloatArray = column.reshape(ROWS, ROW_FRAMES).mean(axis=1)
+    return means
+
+
+def make_rows(
+    q: Quantities, opening: FloatArray, mode: str, displacement_l: float, baro_kpa: float,
+    compression: bool,
+) -> Rows:  # fmt: skip
+    """Rows of one block for the balance in this ``mode``: "maf" or "throttle"."""
+    charge_k = row_means(q.iat) + KELVIN_AT_0_C
+    rpm, map_kpa = row_means(q.rpm), row_means(q.map)
+    per_kpa = density_flow_g_s(displacement_l, rpm, np.ones(ROWS), charge_k)
+    density = per_kpa * map_kpa
+    if mode == "maf":
+        features = _by_air_mass(q, rpm, map_kpa, charge_k, per_kpa)
+        target, sign = row_means(q.maf), 1.0
+        air = target
+    else:
+        through = baro_kpa / np.sqrt(charge_k) * compressible(map_kpa / baro_kpa)
+        knots = _hats(row_means(q.throttle)) * through[:, None]
+        features = np.column_stack([knots, per_kpa])
+        target, sign = FIXED_BREATHING * density, -1.0
+        features[map_kpa > NEARLY_OPEN * baro_kpa] = np.nan
+        air = target
+    opening_mean = row_means(opening)
+    whole = np.isfinite(features).all(axis=1) & np.isfinite(target) & np.isfinite(opening_mean)
+    calm = q.settled.reshape(ROWS, ROW_FRAMES).all(axis=1)
+    usable = whole & calm & (q.rpm.reshape(ROWS, ROW_FRAMES).min(axis=1) > SPINDOWN_RPM)
+    scale = density if compression else np.full(ROWS, baro_kpa / STANDARD_KPA)
+    return Rows(usable, features, target, sign, air, per_kpa, charge_k, opening_mean, scale)
+
+
+def _by_air_mass(
+    q: Quantities, rpm: FloatArray, map_kpa: FloatArray, charge_k: FloatArray, per_kpa: FloatArray
+) -> FloatArray:
+    coolant = row_means(q.ect)
+    heat = np.where(np.isnan(coolant), 0.0, coolant + KELVIN_AT_0_C - charge_k) / 100
+    density = per_kpa * map_kpa
+    return np.column_stack(
+        [
+            density,
+            density * rpm / 1000,
+            density * map_kpa / 100,
+            -density * heat,
+            -per_kpa,
+            -np.ones(ROWS),
+        ]
+    )
+
+
+def _hats(throttle_pct: FloatArray) -> FloatArray:
+    """Piecewise-linear weights of the knots, shape (n, knots); each row adds up to one."""
+    hats = np.empty((len(throttle_pct), len(KNOTS_PCT)))
+    for index in range(len(KNOTS_PCT)):
+        corner = np.zeros(len(KNOTS_PCT))
+        corner[index] = 1.0
+        hats[:, index] = np.interp(throttle_pct, KNOTS_PCT, corner)
+    return hats

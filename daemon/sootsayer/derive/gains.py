@@ -1,0 +1,157 @@
+"""What the fully open valve passes, from openings that clearly flowed, and what it ought to.
+
+A choked valve passes a constant mass flow that rises and falls with exhaust pressure, so gains
+are kept at sea-level pressure in g/s of displaced air; under compression ignition they are a
+share of the charge.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import ClassVar
+
+import numpy as np
+
+from sootsayer.derive.keep import Kept
+from sootsayer.derive.orifice import (
+    AREA_ERROR,
+    CHOKED_RATIO,
+    EXHAUST_K,
+    EXHAUST_KPA,
+    area_mm2,
+    displacing,
+    orifice_g_s,
+)
+
+GAS_PER_LITRE_G_S = 1.2
+LOOP_SHARE = 0.20  # of the charge, fully open: common practice for compression ignition is 0.3–0.5
+FIRST_OPENINGS = 20  # clear openings that set what this car passed when it was first known
+REMEMBERED = 60
+LEAST_OPENING = 0.05
+LEAST_OPENINGS = 5
+NORMAL_CHARGE_K = 300.0
+SMOOTHING = 50
+# Usual effective areas are 15 to 40 mm² on 2 to 3.5 litres: the least that is usual by size.
+USUAL_LEAST_MM2_PER_LITRE = 15.0 / 3.5
+
+
+class Gains(Kept):
+    """Remembers single openings carried to the fully open valve."""
+
+    kept: ClassVar[tuple[str, ...]] = ("gains", "common", "first_gain", "charge_k")
+
+    def __init__(
+        self, displacement_l: float, compression: bool, stated_area_mm2: float | None = None
+    ) -> None:
+        self.compression = compression
+        self._litres = displacement_l
+        self._stated_area_mm2 = stated_area_mm2
+        self.gains: deque[float] = deque(maxlen=REMEMBERED)
+        # What each of them shares with all others: the doubt about the engine's breathing.
+        self.common: deque[float] = deque(maxlen=REMEMBERED)
+        self.first_gain: list[float] = []  # the same when this car was first known, and its sd
+        self.charge_k = NORMAL_CHARGE_K
+
+    def forget_gains(self) -> None:
+        """A repair makes another valve of it."""
+        self.gains.clear()
+        self.common.clear()
+        self.first_gain = []
+
+    def note_flow(
+        self, flow: tuple[float, float], common_g_s: float, opening: float, scale: float,
+        due_g_s: float, charge_k: float,
+    ) -> None:  # fmt: skip
+        """Learn from an opening that clearly flowed.
+
+        ``flow``: displaced air and its sd in g/s, ``common_g_s`` the part of that sd which is
+        the same doubt at every opening; ``scale``: see ``Rows``.
+        """
+        flow_g_s, sd_g_s = flow
+        if opening > LEAST_OPENING and flow_g_s > 2 * sd_g_s and flow_g_s > 0.3 * due_g_s:
+            self.gains.append(flow_g_s / (opening * scale))
+            self.common.append(common_g_s / (opening * scale))
+            self.charge_k = smoothed(self.charge_k, charge_k)
+            if not self.first_gain and len(self.gains) >= FIRST_OPENINGS:
+                self.first_gain = [_middle(self._better()), self.gain_sd()]
+
+    def gain_g_s(self) -> float | None:
+        """Air that the fully open valve displaces, at sea level: middle of the openings that
+        flowed. In g/s; under compression ignition a share of the charge."""
+        return _middle(list(self.gains)) if len(self.gains) >= LEAST_OPENINGS else None
+
+    def gain_sd(self) -> float:
+        """How surely the gain is known: standard error of the middle by median deviation, one
+        opening being one witness, and beside it the doubt that all openings share."""
+        if len(self.gains) < LEAST_OPENINGS:
+            return float("nan")
+        values = np.array(self.gains)
+        spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+        own = 1.2533 * spread / float(np.sqrt(len(values)))
+        return float(np.hypot(own, np.median(self.common)))
+
+    def _better(self) -> list[float]:
+        """The better half: what the valve passes where a fault that comes and goes stays away."""
+        ordered = sorted(self.gains)
+        return ordered[len(ordered) // 2 :]
+
+    def effective_area_mm2(self) -> tuple[float, float] | None:
+        """Effective area of the fully open valve and its sd; None where flow is not choked."""
+        gain = self.gain_g_s()
+        if gain is None or self.compression:
+            return None
+        area = area_mm2(gain, self.charge_k)
+        return area, float(np.hypot(area_mm2(self.gain_sd(), self.charge_k), AREA_ERROR * area))
+
+    def first_area_mm2(self) -> float | None:
+        """The same when this car was first known."""
+        if not self.first_gain or self.compression:
+            return None
+        return area_mm2(self.first_gain[0], self.charge_k)
+
+    def due_gain_g_s(self) -> float:
+        """What a fully open valve ought to displace: what this car has shown or its owner has
+        stated, else its size.
+
+        By size: the lower end of common practice is 1.2 g/s of gas per litre (15–40 mm²
+        effective on 2–3.5 L at 0.15 g/s per mm² when choked); hot gas displaces more air than
+        its own mass, at a charge of 300 K. Under compression ignition: a share of the charge.
+        """
+        by_size = LOOP_SHARE if self.compression else self._stated_g_s() or self._by_size_g_s()
+        if len(self.gains) < LEAST_OPENINGS:
+            return by_size
+        return max(by_size, _middle(self._better()))
+
+    def most_gain_g_s(self) -> float | None:
+        """What a fully open valve displaced when this car was first known, None before that:
+        by size alone valves differ too much to call one too large."""
+        return self.first_gain[0] if self.first_gain else None
+
+    def wanting(self, least_mm2: float) -> tuple[float, float] | None:
+        """Share of an area that the open valve does not pass, and its standard deviation."""
+        area = self.effective_area_mm2()
+        if area is None:
+            return None
+        return 1 - area[0] / least_mm2, area[1] / least_mm2
+
+    def stated_area_mm2(self) -> float | None:
+        """Effective area of the sound valve as the vehicle file states it."""
+        return None if self.compression else self._stated_area_mm2
+
+    def _stated_g_s(self) -> float | None:
+        if self._stated_area_mm2 is None:
+            return None
+        gas_g_s = orifice_g_s(self._stated_area_mm2, EXHAUST_KPA, EXHAUST_K, CHOKED_RATIO)
+        return gas_g_s * displacing(NORMAL_CHARGE_K)
+
+    def _by_size_g_s(self) -> float:
+        return GAS_PER_LITRE_G_S * displacing(NORMAL_CHARGE_K) * self._litres
+
+
+def _middle(values: list[float]) -> float:
+    return float(np.median(values))
+
+
+def smoothed(known: float, value: float) -> float:
+    """A mean that follows slowly; the first value as it is."""
+    return value if np.isnan(known) else known + (value - known) / SMOOTHING
