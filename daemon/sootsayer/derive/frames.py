@@ -1,34 +1,37 @@
 """Readings at their own pace → frames of half a second, in blocks of ten seconds.
 
 Blocks lie on a fixed grid of log time and are worked on only when they are complete. So what
-is found never depends on how the readings were cut into batches on their way here.
+is found never depends on how the readings were cut into batches on their way here. As many as
+a batch completes are made at once, all channels together (``columns``).
 """
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 
+from sootsayer.derive.columns import (
+    BLOCK_FRAMES,
+    BLOCK_MS,
+    FRAME_MS,
+    HOLD_PERIODS,
+    Carry,
+    Framed,
+    Readings,
+    framed,
+)
 from sootsayer.derive.keep import Kept
 from sootsayer.model import Batch, FloatArray, IntArray, Series
 
-FRAME_MS = 500
+__all__ = ["BLOCK_FRAMES", "BLOCK_MS", "FRAME_MS", "FRAME_S", "Block", "Framer"]
+
 FRAME_S = FRAME_MS / 1000
-BLOCK_FRAMES = 20
-BLOCK_MS = FRAME_MS * BLOCK_FRAMES
 # After the last reading so many empty blocks follow: enough for every hold time to run out and
 # for trips to end, so that silence is judged as silence and weeks of parking cost nothing.
 EMPTY_BLOCKS = 7
-# A value is held for at most twice its channel's own usual period, within these bounds: one
-# frame must not make a fast channel stale, and no channel may be taken as known for a minute.
-HOLD_PERIODS = 2.0
-HOLD_LEAST_MS = 1000.0
-HOLD_MOST_MS = 30_000.0
-PERIODS_REMEMBERED = 15
+BLOCKS_AT_ONCE = 60  # ten minutes: more would only take memory
 
 _ENDS = np.arange(1, BLOCK_FRAMES + 1, dtype=np.int64) * FRAME_MS
 _BLANK = np.full(BLOCK_FRAMES, np.nan)
@@ -64,23 +67,6 @@ class Block:
         return self.columns.get(channel, _BLANK)
 
 
-class _Carry(Kept):
-    """What one channel brings along from block to block."""
-
-    kept = ("last_ms", "last_value", "intervals_ms")
-
-    def __init__(self) -> None:
-        self.last_ms: int = -(1 << 60)
-        self.last_value: float = float("nan")
-        self.intervals_ms: deque[float] = deque(maxlen=PERIODS_REMEMBERED)
-
-    def hold_ms(self) -> float:
-        if not self.intervals_ms:
-            return HOLD_LEAST_MS
-        usual_ms = sorted(self.intervals_ms)[len(self.intervals_ms) // 2]
-        return min(HOLD_MOST_MS, max(HOLD_LEAST_MS, HOLD_PERIODS * usual_ms))
-
-
 class Framer(Kept):
     """Takes batches of any size, yields complete blocks. Late readings are counted, not used."""
 
@@ -90,22 +76,25 @@ class Framer(Kept):
         self.next_ms: int | None = None  # start of the next block to work on
         self.empty_left = 0
         self.late = 0
-        self.carries: dict[str, _Carry] = {}
+        self.carries: dict[str, Carry] = {}
         self._waiting: dict[str, list[tuple[IntArray, FloatArray]]] = {}
-        self._newest_ms = -(1 << 60)
 
     def recall(self, state: dict[str, object]) -> None:
         carries = state["carries"]
         assert isinstance(carries, dict)
-        self.carries = {channel: _Carry() for channel in carries}
+        self.carries = {channel: Carry() for channel in carries}
         super().recall(state)
 
     def feed(self, batch: Batch) -> Iterator[Block]:
         """Blocks that this batch completes, oldest first."""
         for series in batch.series:
             self._keep(series)
-        while (block := self._next(batch.upto_ms)) is not None:
-            yield block
+        while True:
+            start_ms, contiguous = self._next_start()
+            if start_ms is None or start_ms + BLOCK_MS > batch.upto_ms:
+                return
+            most = min((batch.upto_ms - start_ms) // BLOCK_MS, BLOCKS_AT_ONCE)
+            yield from self._run(start_ms, most, contiguous)
 
     def _keep(self, series: Series) -> None:
         t_ms, values = series.t_ms, series.values()
@@ -115,16 +104,6 @@ class Framer(Kept):
             t_ms, values = t_ms[in_time], values[in_time]
         if len(t_ms):
             self._waiting.setdefault(series.channel, []).append((t_ms, values))
-            self._newest_ms = max(self._newest_ms, int(t_ms[-1]))
-
-    def _next(self, upto_ms: int) -> Block | None:
-        start_ms, contiguous = self._next_start()
-        if start_ms is None or start_ms + BLOCK_MS > upto_ms:
-            return None
-        block = self._build(start_ms, contiguous)
-        self.next_ms = start_ms + BLOCK_MS
-        self.empty_left = EMPTY_BLOCKS if block.samples else self.empty_left - 1
-        return block
 
     def _next_start(self) -> tuple[int | None, bool]:
         """Where the next block starts, and whether it follows the last one without a jump."""
@@ -132,95 +111,79 @@ class Framer(Kept):
             return self.next_ms, True
         if not self._waiting:
             return None, False
-        first_ms = min(int(parts[0][0][0]) for parts in self._waiting.values())
+        first_ms = min(int(part[0][0]) for parts in self._waiting.values() for part in parts)
         start_ms = (first_ms - 1) // BLOCK_MS * BLOCK_MS  # start < t <= end
         return start_ms, start_ms == self.next_ms
 
-    def _build(self, start_ms: int, contiguous: bool) -> Block:
-        columns: dict[str, FloatArray] = {}
-        fresh = np.zeros(BLOCK_FRAMES)
-        samples = 0
-        for channel in sorted({*self.carries, *self._waiting}):
-            t_ms, values = self._take(channel, start_ms + BLOCK_MS)
-            carry = self.carries.setdefault(channel, _Carry())
-            samples += len(t_ms)
-            column = _column(start_ms, t_ms, values, carry, fresh)
-            if column is not None:
-                columns[channel] = column
-                if channel == "rpm":
-                    columns["rpm last"] = _last(start_ms, t_ms, values, column)
-        periods_s = {
-            c: self.carries[c].hold_ms() / HOLD_PERIODS / 1000 for c in columns if c in self.carries
-        }
-        return Block(start_ms, contiguous, columns, fresh, samples, periods_s)
+    def _run(self, start_ms: int, most: int, contiguous: bool) -> list[Block]:
+        """The next blocks, ``most`` or as many as there are before silence ends them."""
+        channels = sorted({*self.carries, *self._waiting})
+        readings = self._take(channels, start_ms + most * BLOCK_MS)
+        blocks = self._lasting((readings.t_ms - start_ms - 1) // BLOCK_MS, most)
+        self.next_ms = start_ms + blocks * BLOCK_MS
+        if blocks < most:
+            readings = self._put_back(channels, readings, self.next_ms)
+        carries = [self.carries.setdefault(channel, Carry()) for channel in channels]
+        return _blocks(channels, framed(start_ms, blocks, readings, carries), contiguous)
 
-    def _take(self, channel: str, end_ms: int) -> tuple[IntArray, FloatArray]:
-        """Readings of a channel up to the block's end; later ones go on waiting."""
-        parts = self._waiting.pop(channel, None)
-        if parts is None:
-            return _NO_TIMES, _NO_VALUES
-        t_ms, values = parts[0] if len(parts) == 1 else _joined(parts)
-        cut = int(np.searchsorted(t_ms, end_ms, "right"))
-        if cut < len(t_ms):
-            self._waiting[channel] = [(t_ms[cut:], values[cut:])]
-        return t_ms[:cut], values[:cut]
+    def _take(self, channels: list[str], end_ms: int) -> Readings:
+        """What waits up to there, channel by channel."""
+        times: list[IntArray] = []
+        values: list[FloatArray] = []
+        owners: list[int] = []
+        for owner, channel in enumerate(channels):
+            later = []
+            for part in self._waiting.pop(channel, ()):
+                t_ms, value = part
+                if t_ms[-1] > end_ms:
+                    cut = int(np.searchsorted(t_ms, end_ms, "right"))
+                    later.append((t_ms[cut:], value[cut:]))
+                    t_ms, value = t_ms[:cut], value[:cut]
+                times.append(t_ms)
+                values.append(value)
+                owners.append(owner)
+            if later:
+                self._waiting[channel] = later
+        return Readings.of(times, values, owners)
 
+    def _put_back(self, channels: list[str], readings: Readings, end_ms: int) -> Readings:
+        """Let what lies after ``end_ms`` wait again; the rest is given back."""
+        for owner in np.unique(readings.owner[readings.t_ms > end_ms]).tolist():
+            late = (readings.owner == owner) & (readings.t_ms > end_ms)
+            parts = self._waiting.setdefault(channels[owner], [])
+            parts.insert(0, (readings.t_ms[late], readings.values[late]))
+        return readings.where(readings.t_ms <= end_ms)
 
-_NO_TIMES: IntArray = np.empty(0, dtype=np.int64)
-_NO_VALUES: FloatArray = np.empty(0)
-
-
-def _joined(parts: list[tuple[IntArray, FloatArray]]) -> tuple[IntArray, FloatArray]:
-    t_ms = np.concatenate([part[0] for part in parts])
-    values = np.concatenate([part[1] for part in parts])
-    if np.any(t_ms[1:] < t_ms[:-1]):
-        order = np.argsort(t_ms, kind="stable")
-        t_ms, values = t_ms[order], values[order]
-    return t_ms, values
-
-
-def _column(
-    start_ms: int, t_ms: IntArray, values: FloatArray, carry: _Carry, fresh: FloatArray
-) -> FloatArray | None:
-    """One channel's 20 values: the mean inside a frame, else the last reading while it holds."""
-    n = len(t_ms)
-    if n:
-        _remember_intervals(t_ms, carry)
-    hold_ms = carry.hold_ms()
-    if not n:
-        ages_ms = start_ms + _ENDS - carry.last_ms
-        if ages_ms[0] > hold_ms:
-            return None
-        return np.where(ages_ms <= hold_ms, carry.last_value, np.nan)
-    index = (t_ms - start_ms - 1) // FRAME_MS
-    counts = np.bincount(index, minlength=BLOCK_FRAMES)
-    sums = np.bincount(index, weights=values, minlength=BLOCK_FRAMES)
-    column = np.full(BLOCK_FRAMES, np.nan)
-    read = counts > 0
-    column[read] = sums[read] / counts[read]
-    fresh[read] = 1.0
-    if not read.all():
-        position = np.searchsorted(t_ms, start_ms + _ENDS, "right") - 1
-        last_ms = np.where(position >= 0, t_ms[position], carry.last_ms)
-        last = np.where(position >= 0, values[position], carry.last_value)
-        held = ~read & (start_ms + _ENDS - last_ms <= hold_ms)
-        column[held] = last[held]
-    carry.last_ms, carry.last_value = int(t_ms[-1]), float(values[-1])
-    return column
+    def _lasting(self, sampled: IntArray, most: int) -> int:
+        """How many blocks go before the allowance of empty ones is used up. ``sampled``: for
+        each reading, in which of them it lies."""
+        seen = np.bincount(sampled, minlength=most)
+        for number, samples in enumerate(seen.tolist()):
+            self.empty_left = EMPTY_BLOCKS if samples else self.empty_left - 1
+            if self.empty_left <= 0:
+                return number + 1
+        return most
 
 
-def _last(start_ms: int, t_ms: IntArray, values: FloatArray, column: FloatArray) -> FloatArray:
-    """The last reading of each frame where there is one, else what the column holds."""
-    last = column.copy()
-    if len(t_ms):
-        last[(t_ms - start_ms - 1) // FRAME_MS] = values  # of equal frames the latest stands
-    return last
-
-
-def _remember_intervals(t_ms: IntArray, carry: _Carry) -> None:
-    recent = t_ms[-PERIODS_REMEMBERED - 1 :]
-    first = [carry.last_ms, *recent.tolist()] if len(recent) == len(t_ms) else recent.tolist()
-    for before, after in pairwise(first):
-        # A pause of a minute or more is a gap in the recording, not the channel's period.
-        if 0 < after - before < 60_000:
-            carry.intervals_ms.append(float(after - before))
+def _blocks(channels: list[str], made: Framed, contiguous: bool) -> list[Block]:
+    """Every block with views of its part of the columns."""
+    columns = list(made.columns)
+    periods_s = (made.holds_ms / HOLD_PERIODS / 1000).T.tolist()
+    rpm = channels.index("rpm") if "rpm" in channels else None
+    newest = None if rpm is None else made.newest(rpm)
+    blocks = []
+    for number, known in enumerate(made.known.T.tolist()):
+        own = slice(number * BLOCK_FRAMES, (number + 1) * BLOCK_FRAMES)
+        pairs = zip(channels, columns, periods_s[number], known, strict=True)
+        shown = [(channel, column[own], period) for channel, column, period, k in pairs if k]
+        given = {channel: column for channel, column, _ in shown}
+        if newest is not None and "rpm" in given:
+            given["rpm last"] = newest[own]
+        blocks.append(
+            Block(
+                made.start_ms + number * BLOCK_MS, contiguous or number > 0, given,
+                made.fresh[own], int(made.samples[number]),
+                {channel: period for channel, _, period in shown},
+            )
+        )  # fmt: skip
+    return blocks
