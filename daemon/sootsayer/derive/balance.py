@@ -29,12 +29,18 @@ from sootsayer.model import BoolArray, FloatArray
 
 UNKNOWN_DISPLACEMENT_L = 2.0  # leak and gain are in g/s whatever is assumed here
 HUBER = 1.5  # robust limit in standard deviations, customary value
+# What bounding at that limit leaves of the variance of normal scatter (Huber 1964).
+HUBER_VARIANCE = 0.7785
+STRETCH_ROWS = 15  # half a minute: rounding and a driver's foot hold so long
+STRETCH_GAP_MS = 20_000
+LEAST_STRETCHES = 12  # before, neighbours alone tell how rows resemble each other
 REPAIR_MEMORY = 0.1
 TRIP_MEMORY = 0.97  # weight a trip keeps when the next begins: about thirty trips count
 TRIM_RISE_PCT = 8.0  # below this, trims at idle and under load count as equal; common practice
 TRIM_RAIL_PCT = 20.0  # trims near their end stop tell that there is more air, not how much
 TRIM_DOUBT_PCT = 2.0  # of idle air: what trims leave open about air past the meter
 LEAK = 5  # place of the leak among the coefficients
+FORGOTTEN = ("gram", "moment", "stretches", "stretch_square", "stretch_weight")
 LEAST_ROWS = 45  # a minute and a half of settled driving with the valve shut
 
 
@@ -43,6 +49,8 @@ class FlowBalance(Gains):
 
     kept = (
         "mode", "gram", "moment", "rows", "weight", "square", "product", "last_residual",
+        "stretch_sum", "stretch_rows", "stretch_ms", "stretches", "stretch_square",
+        "stretch_weight",
         "coefficients", "covariance", "baro_kpa", "idle_air_g_s", "idle_trim_pct",
         "load_trim_pct", *Gains.kept,
     )  # fmt: skip
@@ -72,6 +80,12 @@ class FlowBalance(Gains):
         self.square = 0.0
         self.product = 0.0
         self.last_residual = 0.0
+        self.stretch_sum = 0.0  # of the residuals of the stretch that runs
+        self.stretch_rows = 0
+        self.stretch_ms = 0  # its newest block
+        self.stretches = 0.0
+        self.stretch_square = 0.0  # squared sums of whole stretches
+        self.stretch_weight = 0.0  # and their rows
         self.coefficients = np.zeros(size)
         self.covariance = np.zeros((size, size))
 
@@ -85,12 +99,12 @@ class FlowBalance(Gains):
     def after_repair(self) -> None:
         """Let what was learned before a repair count a tenth, so that the engine as it is now
         soon outweighs it, while openings can be judged from the first trip on."""
-        for name in ("gram", "moment", "weight", "square", "product"):
+        for name in (*FORGOTTEN, "weight", "square", "product"):
             setattr(self, name, getattr(self, name) * REPAIR_MEMORY)
         self.forget_gains()
 
     def new_trip(self) -> None:
-        for name in ("gram", "moment", "rows", "weight", "square", "product"):
+        for name in (*FORGOTTEN, "rows", "weight", "square", "product"):
             setattr(self, name, getattr(self, name) * TRIP_MEMORY)
 
     def step(self, q: Quantities, opening: FloatArray, learn: bool = True) -> Rows | None:
@@ -108,7 +122,7 @@ class FlowBalance(Gains):
         )
         shut = rows.usable & (rows.opening < 0.01)
         if learn and shut.any():
-            self._learn(rows.features[shut], rows.target[shut])
+            self._learn(rows.features[shut], rows.target[shut], q.block.start_ms)
             self._learn_idle(q, rows, shut)
             self._learn_trims(q)
         return rows
@@ -149,14 +163,25 @@ class FlowBalance(Gains):
 
     def sigma(self) -> float:
         """Scatter of one row in g/s; before anything is known, three per cent of 15 g/s."""
-        return float(np.sqrt(self.square / self.weight)) if self.weight > 10 else 0.45
+        if self.weight <= 10:
+            return 0.45
+        return float(np.sqrt(self.square / self.weight / HUBER_VARIANCE))
 
     def inflation(self) -> float:
-        """Neighbouring rows resemble each other: variance grows by (1 + r)/(1 − r)."""
+        """By how much the variance of a mean is more than that of independent rows.
+
+        Rows of one stretch resemble each other: rounding of a steady pressure, a foot that
+        holds. Squared sums over whole stretches against sums of squares tell it, and neighbours
+        do, by (1 + r)/(1 − r): the greater counts, as either is uncertain itself.
+        """
         if self.square <= 0:
             return 1.0
         resemblance = min(0.9, max(0.0, self.product / self.square))
-        return (1 + resemblance) / (1 - resemblance)
+        by_neighbours = (1 + resemblance) / (1 - resemblance)
+        if self.stretches < LEAST_STRETCHES:
+            return by_neighbours
+        independent = self.stretch_weight * self.square / self.weight
+        return max(by_neighbours, self.stretch_square / independent)
 
     def breathing(self) -> float:
         """Mass-flow slope s: what the engine draws per kPa against a perfect pump."""
@@ -196,25 +221,37 @@ class FlowBalance(Gains):
         if len(standing) and 60 < standing[-1] < 110:
             self.baro_kpa = float(standing[-1])
 
-    def _learn(self, features: FloatArray, target: FloatArray) -> None:
+    def _learn(self, features: FloatArray, target: FloatArray, t_ms: int) -> None:
         weights = np.ones(len(target))
         if self.ready():
             residual = target - features @ self.coefficients
             limit = HUBER * self.sigma()
             weights = np.minimum(1.0, limit / np.maximum(np.abs(residual), 1e-12))
-            self._learn_scatter(residual, weights)
+            self._learn_scatter(residual, weights, t_ms)
         self.gram += (features * weights[:, None]).T @ features
         self.moment += (features * weights[:, None]).T @ target
         self.rows += len(target)
         self._solve()
 
-    def _learn_scatter(self, residual: FloatArray, weights: FloatArray) -> None:
+    def _learn_scatter(self, residual: FloatArray, weights: FloatArray, t_ms: int) -> None:
         bounded = residual * weights  # winsorised, so that a fault does not widen the scatter
         self.square += float(np.sum(bounded**2))
         self.weight += float(len(residual))
         chain = np.concatenate([[self.last_residual], bounded])
         self.product += float(np.sum(chain[1:] * chain[:-1]))
         self.last_residual = float(bounded[-1])
+        if t_ms - self.stretch_ms > STRETCH_GAP_MS or self.stretch_rows >= STRETCH_ROWS:
+            self._end_stretch()
+        self.stretch_sum += float(bounded.sum())
+        self.stretch_rows += len(bounded)
+        self.stretch_ms = t_ms
+
+    def _end_stretch(self) -> None:
+        if self.stretch_rows:
+            self.stretches += 1
+            self.stretch_square += self.stretch_sum**2
+            self.stretch_weight += self.stretch_rows
+        self.stretch_sum, self.stretch_rows = 0.0, 0
 
     def _solve(self) -> None:
         precision = 1.0 / self._prior_sd**2
