@@ -21,9 +21,10 @@ from sootsayer.derive.quantities import Quantities, Reader
 from sootsayer.derive.stops import Rests, Stops
 from sootsayer.derive.told import Telling
 from sootsayer.derive.trips import TRIP_END_MS, Trips
-from sootsayer.judge.causes import propose_check, weigh_causes
+from sootsayer.judge.architecture import sight_of
 from sootsayer.judge.circumstances import describe
 from sootsayer.judge.doubts import spoilt_channels, with_doubt
+from sootsayer.judge.explaining import explain
 from sootsayer.judge.handwork import PERSON, Handwork
 from sootsayer.judge.links import Evidence, flow_not_seen, judge_links
 from sootsayer.judge.lookalikes import lookalikes
@@ -35,7 +36,6 @@ from sootsayer.model import (
     Alert,
     AlertState,
     Batch,
-    Cause,
     Changes,
     CodeSeen,
     CodesRead,
@@ -55,8 +55,6 @@ from sootsayer.vehicle import Vehicle
 
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
 ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
-# The recorder's, which no cause within the car explains; and F7, which says F1 over again.
-UNEXPLAINED = {"R1", "R2", "C4", "F7"}
 STATE_VERSION = 4
 
 
@@ -256,7 +254,10 @@ class Pipeline(Kept):
         spoilt = spoilt_channels(self.rules)
         alerts = [with_doubt(a, self.rules, spoilt) for a in self.rules.open_alerts()]
         engine_alerts = [alert for alert in alerts if alert.link is not None]
-        causes = self._causes(alerts)
+        position = bool(self.reader.has.get("actual")) and not self.reader.echoes()
+        found = {name: result.outcome for name, result in self.handwork.valid_results().items()}
+        why_so = explain(self.rules, alerts, found, sight_of(self.vehicle, channels, position))
+        causes = why_so.causes
         circumstances = self._circumstances(engine_alerts)
         engine_s = self.trips.engine_s
         sentence, why = compose(
@@ -267,23 +268,12 @@ class Pipeline(Kept):
             t_ms=done_ms, vehicle=self.vehicle.name, start_ms=first_ms, end_ms=done_ms,
             engine_s=engine_s, trips=self.trips.number, sentence=sentence, why=why, links=links,
             alerts=(*alerts, *reversed(self.ended)), causes=causes,
-            next_check=propose_check(causes, self.handwork.valid_results()),
+            next_check=why_so.next_check,
             circumstances=circumstances,
             sure=say_sure(links, engine_alerts, self.tally.openings, engine_s),
-            learned=self._learned(), notes=self._notes(evidence), repairs=self._repairs(),
+            learned=self._learned(), notes=(*why_so.contradictions, *self._notes(evidence)),
+            repairs=self._repairs(),
         )  # fmt: skip
-
-    def _causes(self, alerts: list[Alert]) -> tuple[Cause, ...]:
-        """From what accuses the engine and from what looks like it; the recorder's own rules
-        explain something only where there is something to explain."""
-        told = {alert.rule.split()[0]: alert.title for alert in alerts}
-        kinds = {name: rule.kind for name, rule in self.rules.book.items()}
-        if all(kinds[name] == "recorder" for name in told):
-            return ()
-        tripped = {name: title for name, title in told.items() if name not in UNEXPLAINED}
-        exposed = {w.rule.name for w in self.rules.all_watches() if w.exposed()} - UNEXPLAINED
-        found = {name: result.outcome for name, result in self.handwork.valid_results().items()}
-        return weigh_causes(tripped, exposed, found)
 
     def _repairs(self) -> tuple[str, ...]:
         """Each rule that had failures before the last repair: before, after, and what follows."""

@@ -1,178 +1,219 @@
-"""What would explain the findings, and which hand check tells the explanations apart.
+"""What would explain the findings: Bayes over the rules that had exposure.
 
-Bayes over the rules that had exposure: a rule that was watched and stayed quiet speaks too, one
-that was never exposed says nothing.
+A rule that was watched and stayed quiet speaks too; one that was never exposed says nothing.
+Rules that read the same evidence make one statement together, that of the strongest which
+tripped: else one choked opening, told by four rules, would count as four.
 """
 
 from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
-from sootsayer.model import Cause, Check
+from sootsayer.judge.architecture import Sight
+from sootsayer.judge.checks import check_table, outcome_chance
+from sootsayer.model import Cause
+from sootsayer.protocol.codes import meaning_of
 
 NONE_OF_THESE = "none_of_these"
-LEAST_BITS = 0.001  # below this a check tells nothing at all
 WORTH_SAYING = 1.5  # ratio of likelihoods from which evidence is named
+BLIND = "blind"  # part of a cause's table for cars that tell no position
+TOLD_APART = 1.5  # ratio of likelihoods up to which two causes are the same to these readings
+CODES = "C1"
+
+Shows = Mapping[str, tuple[float, str]]  # rule → chance that it trips, why
 
 
 @dataclass(frozen=True, slots=True)
 class CauseEntry:
+    """``prior``: by kind of valve. ``when``: what is otherwise for a kind of valve, or blind."""
+
     title: str
-    prior: float
-    shows: Mapping[str, tuple[float, str]]  # rule → chance that it trips, why
+    prior: Mapping[str, float]
+    shows: Shows
+    when: Mapping[str, Shows]
+    otherwise: float  # chance of a rule that is not named
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    causes: Mapping[str, CauseEntry]
+    groups: Mapping[str, tuple[str, ...]]  # rules that read the same evidence, strongest first
 
 
 @lru_cache(maxsize=1)
-def cause_table() -> tuple[float, dict[str, CauseEntry]]:
-    """Chance of a rule tripping by mistake, and every cause by name."""
-    table = _toml("causes.toml")
-    causes = {
-        name: CauseEntry(
-            entry["title"], float(entry["prior"]),
-            {rule: (float(s["p"]), s["why"]) for rule, s in entry["shows"].items()},
-        )
-        for name, entry in table["causes"].items()
-    }  # fmt: skip
-    return float(table["by_mistake"]), causes
-
-
-def weigh_causes(
-    tripped: Mapping[str, str], exposed: set[str], found: Mapping[str, str] | None = None
-) -> tuple[Cause, ...]:
-    """Causes, heaviest first. ``tripped``: rule → title of its alert; ``exposed``: rules that
-    had their least exposure; ``found``: hand check → its recorded outcome. Empty when nothing
-    has tripped: there is nothing to explain."""
-    if not tripped:
-        return ()
-    mistake, causes = cause_table()
-    watched = sorted(exposed | set(tripped))
-    logs = {
-        name: math.log(entry.prior)
-        + sum(_log(_chance(entry, rule, mistake), rule in tripped) for rule in watched)
-        + sum(math.log(outcome_chance(c, o, name)) for c, o in (found or {}).items())
-        for name, entry in causes.items()
-    }
-    most = max(logs.values())
-    parts = {name: math.exp(value - most) for name, value in logs.items()}
-    whole = sum(parts.values())
-    weights = {name: part / whole for name, part in parts.items()}
-    ordered = sorted(weights, key=lambda name: -weights[name])
-    return tuple(
-        _with_checks(
-            _cause(name, causes[name], weights[name], tripped, watched, mistake), found or {}
-        )
-        for name in ordered
+def cause_table() -> Table:
+    """Causes by name and groups of rules, as shipped."""
+    text = files("sootsayer_config").joinpath("causes.toml").read_text(encoding="utf-8")
+    table = tomllib.loads(text)
+    valves, mistake = tuple(table["valves"]), float(table["by_mistake"])
+    return Table(
+        {name: _entry(entry, valves, mistake) for name, entry in table["causes"].items()},
+        {name: tuple(group["rules"]) for name, group in table["groups"].items()},
     )
 
 
-def outcome_chance(check: str, outcome: str, cause: str) -> float:
-    """Chance of a hand check's outcome if this is the cause."""
-    outcomes = check_table()["checks"][check]["outcomes"]
-    even = 1 / len(outcomes)
-    chances = {name: float(o["likely"].get(cause, even)) for name, o in outcomes.items()}
-    return chances[outcome] / sum(chances.values())
+def _entry(entry: Mapping[str, Any], valves: Collection[str], mistake: float) -> CauseEntry:
+    prior = entry["prior"]
+    return CauseEntry(
+        entry["title"],
+        {valve: float(prior.get(valve, 0) if isinstance(prior, dict) else prior)
+         for valve in valves},
+        _shows(entry.get("shows", {})),
+        {name: _shows(shows) for name, shows in entry.get("when", {}).items()},
+        float(entry.get("otherwise", mistake)),
+    )  # fmt: skip
+
+
+def _shows(table: Mapping[str, Any]) -> dict[str, tuple[float, str]]:
+    return {rule: (float(s["p"]), s["why"]) for rule, s in table.items()}
+
+
+def code_rule(code: str) -> str:
+    """The name under which the table speaks of a stored code: by what it accuses."""
+    return f"{CODES} {meaning_of(code)}"
+
+
+def expected(entry: CauseEntry, rule: str, valve: str, position: bool) -> tuple[float, str]:
+    """Chance that a rule trips if this is the cause on such a car, and why."""
+    for part in (valve, *(() if position else (BLIND,))):
+        if rule in entry.when.get(part, {}):
+            return entry.when[part][rule]
+    return entry.shows.get(rule, (entry.otherwise, ""))
+
+
+def known_rules() -> frozenset[str]:
+    """Rules that some cause names; what no cause predicts cannot tell causes apart."""
+    return frozenset(
+        rule
+        for entry in cause_table().causes.values()
+        for shows in (entry.shows, *entry.when.values())
+        for rule in shows
+    )
+
+
+# ---------------------------------------------------------------- statements
+
+
+def statements(tripped: Collection[str], watched: Iterable[str]) -> Iterator[tuple[str, bool]]:
+    """What counts, as (rule, whether it tripped): of each group the strongest that tripped and
+    those above it that stayed quiet, of other rules all."""
+    left = set(watched)
+    for rules in cause_table().groups.values():
+        for rule in rules:
+            if rule in left:
+                yield rule, rule in tripped
+                if rule in tripped:
+                    break
+        left -= set(rules)
+    for rule in sorted(left):
+        yield rule, rule in tripped
+
+
+def weigh_causes(
+    tripped: Mapping[str, str],
+    exposed: Collection[str],
+    found: Mapping[str, str] | None = None,
+    sight: Sight | None = None,
+) -> tuple[Cause, ...]:
+    """Causes, heaviest first. ``tripped``: rule → title of its alert; ``exposed``: rules that
+    had their least exposure; ``found``: hand check → its recorded outcome. Empty when nothing
+    has tripped that a cause could explain."""
+    known, sight = known_rules(), sight or Sight.unknown()
+    told = {rule: title for rule, title in tripped.items() if rule in known}
+    if not told:
+        return ()
+    said = list(statements(told, (set(exposed) | set(told)) & known))
+    joint = _joint(said, found or {}, sight)
+    weights = {name: sum(parts.values()) for name, parts in joint.items()}
+    ordered = sorted((name for name in weights if weights[name] > 0), key=lambda n: -weights[n])
+    return tuple(
+        _with_checks(
+            _cause(name, weights[name], max(joint[name], key=joint[name].__getitem__), said, told,
+                   sight),
+            found or {},
+        )
+        for name in ordered
+    )  # fmt: skip
+
+
+def _joint(
+    said: list[tuple[str, bool]], found: Mapping[str, str], sight: Sight
+) -> dict[str, dict[str, float]]:
+    """Posterior of cause and kind of valve together: cause → valve → weight, summing to 1."""
+    causes = cause_table().causes
+    logs: dict[tuple[str, str], float] = {}
+    for valve, share in sight.valves.items():
+        whole = sum(entry.prior[valve] for entry in causes.values())
+        for name, entry in causes.items():
+            if share > 0 and entry.prior[valve] > 0:
+                log = math.log(share * entry.prior[valve] / whole)
+                log += sum(math.log(outcome_chance(c, o, name)) for c, o in found.items())
+                logs[name, valve] = log + log_likelihood(entry, said, valve, sight.position)
+    most = max(logs.values())
+    parts = {key: math.exp(log - most) for key, log in logs.items()}
+    whole = sum(parts.values())
+    joint: dict[str, dict[str, float]] = {name: {"": 0.0} for name in causes}
+    for (name, valve), part in parts.items():
+        joint[name][valve] = part / whole
+    return joint
+
+
+def log_likelihood(
+    entry: CauseEntry, said: Iterable[tuple[str, bool]], valve: str, position: bool
+) -> float:
+    """Of all statements together if this is the cause."""
+    total = 0.0
+    for rule, did in said:
+        chance = expected(entry, rule, valve, position)[0]
+        total += math.log(chance if did else 1 - chance)
+    return total
+
+
+def alike(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
+    """The likeliest causes that readings alone leave open: each carries at least half of what
+    the first does. One only, where it stands out."""
+    return tuple(cause for cause in causes if cause.weight >= 0.5 * causes[0].weight)
+
+
+# ---------------------------------------------------------------- what speaks for and against
+
+
+def _cause(
+    name: str, weight: float, valve: str, said: list[tuple[str, bool]], told: Mapping[str, str],
+    sight: Sight,
+) -> Cause:  # fmt: skip
+    entry = cause_table().causes[name]
+    none = cause_table().causes[NONE_OF_THESE]
+    speaks_for, against = [], []
+    for rule, did in said:
+        chance, why = expected(entry, rule, valve, sight.position)
+        usual = expected(none, rule, valve, sight.position)[0]
+        if did and why and chance >= WORTH_SAYING * usual:
+            speaks_for.append(why)
+        elif did and chance < usual and name != NONE_OF_THESE:
+            against.append(f"it would not explain “{told[rule]}”")
+        elif not did and chance >= 0.5 and why:
+            against.append(f"one would expect that {why}; it was watched for and not seen")
+    return Cause(name, entry.title, weight, tuple(speaks_for), tuple(against))
 
 
 def _with_checks(cause: Cause, found: Mapping[str, str]) -> Cause:
     """The cause with what was found by hand among what speaks for and against it."""
     speaks_for, against = list(cause.speaks_for), list(cause.speaks_against)
     for check, outcome in found.items():
-        entry = check_table()["checks"][check]
-        ratio = outcome_chance(check, outcome, cause.cause) * len(entry["outcomes"])
-        text = entry["outcomes"][outcome]["text"]
+        text = check_table()["checks"][check]["outcomes"][outcome]["text"]
         said = f"found by hand: {text[0].lower()}{text[1:]}"
+        ratio = outcome_chance(check, outcome, cause.cause) / outcome_chance(
+            check, outcome, NONE_OF_THESE
+        )
         if ratio >= WORTH_SAYING:
             speaks_for.append(said)
         elif ratio <= 1 / WORTH_SAYING:
             against.append(said)
     return replace(cause, speaks_for=tuple(speaks_for), speaks_against=tuple(against))
-
-
-def _chance(entry: CauseEntry, rule: str, mistake: float) -> float:
-    return entry.shows[rule][0] if rule in entry.shows else mistake
-
-
-def _log(chance: float, tripped: bool) -> float:
-    return math.log(chance if tripped else 1 - chance)
-
-
-def _cause(
-    name: str, entry: CauseEntry, weight: float, tripped: Mapping[str, str],
-    watched: list[str], mistake: float,
-) -> Cause:  # fmt: skip
-    speaks_for, against = [], []
-    for rule in watched:
-        chance, why = entry.shows.get(rule, (mistake, ""))
-        if rule in tripped and chance >= WORTH_SAYING * mistake and why:
-            speaks_for.append(why)
-        elif rule in tripped and chance <= 2 * mistake and name != NONE_OF_THESE:
-            against.append(f"it would not explain “{tripped[rule]}”")
-        elif rule not in tripped and chance >= 0.5 and why:
-            against.append(f"one would expect that {why}; it was watched for and not seen")
-    return Cause(name, entry.title, weight, tuple(speaks_for), tuple(against))
-
-
-# ---------------------------------------------------------------- the next hand check
-
-
-@lru_cache(maxsize=1)
-def check_table() -> dict[str, Any]:
-    """The shipped hand checks as they stand in the file."""
-    return _toml("checks.toml")
-
-
-def propose_check(causes: tuple[Cause, ...], done: Collection[str] = ()) -> Check | None:
-    """The check with the greatest expected information per minute that has not been ``done``,
-    None when none tells anything."""
-    if not causes:
-        return None
-    weights = {cause.cause: cause.weight for cause in causes}
-    table = check_table()
-    rated = [
-        (expected_bits(weights, entry["outcomes"]), name, entry)
-        for name, entry in table["checks"].items()
-        if name not in done
-    ]
-    worth = [item for item in rated if item[0] >= LEAST_BITS]
-    if not worth:
-        return None
-    bits, name, entry = max(worth, key=lambda item: item[0] / item[2]["minutes"])
-    return Check(
-        check=name, title=entry["title"], do=entry["do"], tools=entry["tools"],
-        minutes=float(entry["minutes"]),
-        outcomes=tuple((o["text"], o["means"]) for o in entry["outcomes"].values()),
-        cautions=tuple(table["cautions_always"]), bits=round(bits, 3),
-    )  # fmt: skip
-
-
-def expected_bits(weights: Mapping[str, float], outcomes: Mapping[str, Any]) -> float:
-    """Mutual information in bits between cause and outcome: entropy now minus expected after."""
-    even = 1 / len(outcomes)
-    chances = {
-        cause: _normed([o["likely"].get(cause, even) for o in outcomes.values()])
-        for cause in weights
-    }
-    bits = 0.0
-    for index in range(len(outcomes)):
-        whole = sum(weights[cause] * chances[cause][index] for cause in weights)
-        for cause, weight in weights.items():
-            joint = weight * chances[cause][index]
-            if joint > 0:
-                bits += joint * math.log2(chances[cause][index] / whole)
-    return bits
-
-
-def _normed(chances: list[float]) -> list[float]:
-    whole = sum(chances)
-    return [chance / whole for chance in chances]
-
-
-def _toml(name: str) -> dict[str, Any]:
-    text = files("sootsayer_config").joinpath(name).read_text(encoding="utf-8")
-    return tomllib.loads(text)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sootsayer.derive.keep import Kept
-from sootsayer.judge.causes import check_table
+from sootsayer.judge.checks import check_table
 from sootsayer.model import Identity, SootsayerError
 
 PERSON = "person"

@@ -184,6 +184,40 @@ def _link_of_spn(spn: str, mode: str) -> Link:
     return Link.FLOW
 
 
+# ---------------------------------------------------------------- what a code accuses
+
+_MEANINGS: Mapping[str, frozenset[str]] = MappingProxyType(
+    {
+        "too little": _set("P0400 P0401 P042F P045F P049A P049B P2413"),
+        "too much": _set("P0402 P042E P045E P049C"),
+        "circuit": _set(
+            """
+        P0403 P0487 P0489 P0490 P045A P045C P045D P2141 P2142 P2143 P2144 P2145
+        P2425 P2426 P2427 P245A P245C P245D
+        """
+        ),
+        "place": _set("P0404 P0488 P045B P049D P049E P245B P24A5"),
+        "sensor": _set(
+            """
+        P0405 P0406 P0407 P0408 P0409 P0486 P040A P040B P040C P040D P040E P040F P041A P041B
+        P041C P041D P041E P044A P044B P044C P044D P044E P046C P046D P046E P046F P2494 P2495
+        """
+        ),
+        "cooling": _set("P2457"),
+    }
+)
+MEANINGS = (*_MEANINGS, "other")
+
+
+def meaning_of(code: str) -> str:
+    """What a recirculation code accuses: too little or too much gas, a circuit, the valve's
+    place, a sensor, cooling; "other" where it says no more than that something is wrong."""
+    spn, mode = _spn(code)
+    if spn in SPN_NAMES and mode in _CIRCUIT_MODES:
+        return "circuit" if spn == "2791" else "sensor"
+    return next((word for word, codes in _MEANINGS.items() if code in codes), "other")
+
+
 # ---------------------------------------------------------------- inputs that codes spoil
 
 

@@ -1,0 +1,93 @@
+"""Alerts and hand checks in, explanation out: causes, the next check, and what contradicts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from sootsayer.judge.architecture import Sight
+from sootsayer.judge.causes import CODES, code_rule, known_rules, weigh_causes
+from sootsayer.judge.checks import check_table, outcome_chance, propose_check
+from sootsayer.model import Alert, Cause, Check
+from sootsayer.protocol.codes import MEANINGS
+from sootsayer.rules.engine import Rules
+from sootsayer.rules.watches import SightingWatch
+
+RECORDER = "recorder"
+SOMETIMES = "M1 sometimes"  # a statement beside M1: not at every opening
+ALWAYS_SHARE = 0.7  # of the openings since its first failure
+UNLIKELY = 0.15  # an outcome that the readings made rarer than this contradicts them
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """``contradictions``: results of hand checks that the readings had made unlikely."""
+
+    causes: tuple[Cause, ...] = ()
+    next_check: Check | None = None
+    contradictions: tuple[str, ...] = ()
+
+
+def explain(rules: Rules, alerts: list[Alert], found: Mapping[str, str], sight: Sight) -> Explained:
+    """What would explain the open alerts. Nothing where only the recorder complains: its own
+    rules explain something only where there is something to explain."""
+    kinds = {name: rule.kind for name, rule in rules.book.items()}
+    if all(kinds[alert.rule] == RECORDER for alert in alerts):
+        return Explained()
+    tripped = {a.rule: a.title for a in alerts if a.rule != CODES} | _codes(rules)
+    tripped |= _sometimes(alerts)
+    exposed = exposed_rules(rules) | _asked_whether_always(tripped)
+    causes = weigh_causes(tripped, exposed, found, sight)
+    return Explained(
+        causes,
+        propose_check(causes, found, sight),
+        _contradictions(tripped, exposed, found, sight),
+    )
+
+
+def exposed_rules(rules: Rules) -> frozenset[str]:
+    """Rules whose silence means something; codes by what they accuse, once any were read."""
+    exposed = {w.rule.name for w in rules.watches.values() if w.exposed()}
+    if rules.trips_looked:
+        exposed |= {f"{CODES} {meaning}" for meaning in MEANINGS}
+    return frozenset(exposed & known_rules())
+
+
+def _codes(rules: Rules) -> dict[str, str]:
+    return {
+        code_rule(code): watch.rule.title
+        for code, watch in rules.codes.items()
+        if isinstance(watch, SightingWatch) and watch.open
+    }
+
+
+def _sometimes(alerts: Iterable[Alert]) -> dict[str, str]:
+    """Whether a valve that does not follow does so at times: friction and loose plugs let go,
+    a torn diaphragm does not."""
+    follow = next((alert for alert in alerts if alert.rule == "M1"), None)
+    if follow is None or follow.seen >= ALWAYS_SHARE * follow.chances:
+        return {}
+    return {SOMETIMES: "the valve follows at times"}
+
+
+def _asked_whether_always(tripped: Mapping[str, str]) -> frozenset[str]:
+    return frozenset({SOMETIMES} if "M1" in tripped else ())
+
+
+def _contradictions(
+    tripped: Mapping[str, str], exposed: frozenset[str], found: Mapping[str, str], sight: Sight
+) -> tuple[str, ...]:
+    """Each result against what readings and the other results made of it."""
+    said = []
+    for check, outcome in found.items():
+        others = {name: result for name, result in found.items() if name != check}
+        before = weigh_causes(tripped, exposed, others, sight)
+        chance = sum(c.weight * outcome_chance(check, outcome, c.cause) for c in before)
+        if before and chance < UNLIKELY:
+            entry = check_table()["checks"][check]
+            text = entry["outcomes"][outcome]["text"]
+            said.append(
+                f"{entry['title']}: “{text}” contradicts what else was found, which made it "
+                f"{100 * chance:.0f} % likely. Repeat the check, or think of two faults at once."
+            )
+    return tuple(said)
