@@ -31,7 +31,6 @@ from campaign_cases import (
 )
 from campaign_judge import Outcome, judge_group
 
-from sootsayer.demo.faults import FaultKind
 from sootsayer.model import Link
 
 CARS_A_GROUP = 16
@@ -115,7 +114,7 @@ def _table(
 
 
 def _link_right(outcome: Outcome) -> bool:
-    links = _links(outcome.case.kind)
+    links = _links(outcome.case)
     if outcome.case.kind in OF_RECIRCULATION:
         return outcome.link in links
     return not _blamed(outcome)
@@ -123,7 +122,7 @@ def _link_right(outcome: Outcome) -> bool:
 
 def _causes(outcome: Outcome) -> tuple[str, ...]:
     assert outcome.case.kind is not None
-    return EXPECTED[outcome.case.kind].causes
+    return EXPECTED[outcome.case.kind].causes_on(outcome.case.make)
 
 
 def _soon(some: Sequence[Outcome]) -> list[str]:
@@ -179,11 +178,11 @@ def _blamed(outcome: Outcome) -> bool:
     """A link is named that the car's fault does not touch. An engine with another fault may
     well run badly, so that its effects are seen is right."""
     kind = outcome.case.kind
-    return outcome.link not in ("", *_links(kind), *([Link.EFFECT.value] if kind else []))
+    return outcome.link not in ("", *_links(outcome.case), *([Link.EFFECT.value] if kind else []))
 
 
-def _links(kind: FaultKind | None) -> list[str]:
-    return [link.value for link in EXPECTED[kind].links] if kind else []
+def _links(case: Case) -> list[str]:
+    return [link.value for link in EXPECTED[case.kind].links_on(case.make)] if case.kind else []
 
 
 def _hours(some: Sequence[Outcome]) -> float:
