@@ -22,7 +22,7 @@ from sootsayer.derive.stops import Rests, Stops
 from sootsayer.derive.told import Telling
 from sootsayer.derive.trips import TRIP_END_MS, Trips
 from sootsayer.judge.architecture import sight_of
-from sootsayer.judge.circumstances import describe
+from sootsayer.judge.circumstances import comparable, describe
 from sootsayer.judge.doubts import spoilt_channels, with_doubt
 from sootsayer.judge.explaining import explain
 from sootsayer.judge.handwork import PERSON, Handwork
@@ -56,6 +56,13 @@ from sootsayer.vehicle import Vehicle
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
 ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
 STATE_VERSION = 4
+# Circumstances read from channels, in the order in which ``_context`` takes them.
+CONTEXT = (
+    "ect_c", "iat_c", "ambient_c", "speed_kmh", "rpm", "load_pct", "battery_v", "baro_kpa",
+    "fuel_pct",
+)  # fmt: skip
+HOUR_MS = 3_600_000
+DATED_FROM_MS = 1_577_836_800_000  # 2020: before it, log time began without a clock that was set
 
 
 class Pipeline(Kept):
@@ -229,15 +236,19 @@ class Pipeline(Kept):
 
     def _context(self, q: Quantities) -> dict[str, float]:
         """Circumstances at this moment, for the search after what failures have in common."""
-        values = {
-            "ect_c": q.ect, "iat_c": q.iat, "speed_kmh": q.speed, "rpm": q.rpm,
-            "battery_v": q.block.column("vpwr"),
-        }  # fmt: skip
+        columns = np.array([
+            q.ect, q.iat, q.block.column("aat"), q.speed, q.rpm, q.block.column("load_pct"),
+            q.block.column("vpwr"), q.baro, q.block.column("fli"),
+        ])  # fmt: skip
+        known = ~np.isnan(columns)
+        means = np.where(known, columns, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
         context = {
-            name: round(float(np.nanmean(column)), 2)
-            for name, column in values.items()
-            if not np.isnan(column).all()
+            name: round(float(mean), 2)
+            for name, mean, any_known in zip(CONTEXT, means, known.any(axis=1), strict=True)
+            if any_known
         }
+        if q.block.end_ms >= DATED_FROM_MS:
+            context["hour"] = round(q.block.end_ms / HOUR_MS % 24, 2)
         if self.trips.open:
             context["minutes"] = round(self.trips.minutes(q.block.end_ms), 2)
             if self.trips.soak_s is not None:
@@ -297,11 +308,16 @@ class Pipeline(Kept):
         return tuple(said) or (f"“{repair[1]}”: no rule had failed clearly before it.",)
 
     def _circumstances(self, alerts: list[Alert]) -> tuple[str, ...]:
-        for name in ("M1", "F1", "M2", "E2"):
-            if any(alert.rule == name for alert in alerts):
-                watch = self.rules.watches[name]
-                return describe(list(getattr(watch, "chances", ())), NOUNS[name])
-        return ()
+        """What the failures of the first alert have in common of which enough are known."""
+        said: tuple[str, ...] = ()
+        for alert in sorted(alerts, key=lambda a: list(Link).index(a.link or Link.EFFECT)):
+            watch = self.rules.watches.get(alert.rule)
+            if isinstance(watch, ChanceWatch):
+                told = describe(list(watch.chances), NOUNS.get(alert.rule, "chances"))
+                if comparable(list(watch.chances)):
+                    return told
+                said = said or told
+        return said
 
     def _learned(self) -> dict[str, float | str]:
         """What the program found out about this car."""

@@ -6,7 +6,10 @@ import numpy as np
 import pytest
 from scipy.stats import mannwhitneyu
 
-from sootsayer.judge.circumstances import cliffs_delta, describe
+from plain_engine import Faults, as_series, batches, drive
+from sootsayer.judge.circumstances import WORDS, cliffs_delta, describe
+from sootsayer.pipeline import Pipeline
+from sootsayer.vehicle import Vehicle
 
 
 def chances(rows: list[tuple[bool, dict[str, float]]]) -> list[list[object]]:
@@ -50,9 +53,46 @@ def test_chance_alone_is_called_chance():
     assert told <= 5
 
 
-def test_too_few_say_nothing():
-    rows = [(True, {"ect_c": 90.0}), (False, {"ect_c": 60.0})]
-    assert describe(chances(rows), "openings") == ()
+def test_too_few_say_that_they_are_too_few():
+    bad, fine = (True, {"ect_c": 90.0}), (False, {"ect_c": 60.0})
+    assert describe(chances([fine] * 9), "openings") == ()
+    assert "Too few failures" in describe(chances([bad, fine]), "openings")[0]
+    assert "Too few sound openings" in describe(chances([bad] * 9 + [fine]), "openings")[0]
+    assert "all of 9 openings" in describe(chances([bad] * 9), "openings")[0]
+
+
+# Section 7 of the handbook lists these.
+@pytest.mark.parametrize(
+    ("name", "word"),
+    [
+        ("ect_c", "coolant"), ("iat_c", "intake air"), ("ambient_c", "outside air"),
+        ("minutes", "since start"), ("soak_h", "rest before"), ("speed_kmh", "speed"),
+        ("rpm", "engine speed"), ("load_pct", "load"), ("battery_v", "battery"),
+        ("baro_kpa", "outside pressure"), ("fuel_pct", "fuel level"), ("hour", "hour of the day"),
+    ],
+)  # fmt: skip
+def test_every_listed_circumstance_can_stand_out(name, word):
+    """Nine failures above, thirty good ones below; the interval of 9 of 9 is Clopper–Pearson
+    by SciPy: 0.664 to 1."""
+    rows = [(i >= 30, {name: float(i), "other": 1.0}) for i in range(39)]
+    said = describe(chances(rows), "openings")[0]
+    assert said.startswith("Only with")
+    assert word in said
+    assert "9 of 9 openings failed there (66 to 100 %), 0 of 30 elsewhere" in said
+
+
+def test_the_pipeline_notes_them_all():
+    """One trip with every channel: what each opening carries as its circumstances."""
+    columns = {c[0]: c for c in drive(Faults(), trips=1)}
+    t_ms = columns["rpm"][1]
+    more = {"aat": 12.0, "load_pct": 35.0, "vpwr": 14.1, "fli": 60.0}
+    series = [as_series(*c) for c in columns.values()]
+    series += [as_series(name, t_ms, np.full(len(t_ms), value)) for name, value in more.items()]
+    pipeline = Pipeline(Vehicle("small test engine", 0.95, 4, "petrol"))
+    openings = [o for batch in batches(series, []) for o in pipeline.feed(batch).openings]
+    listed = set(WORDS) - {"soak_h"}  # before the first trip nobody knows how long it stood
+    assert listed <= set(openings[-1].context)
+    assert 0 <= openings[-1].context["hour"] < 24
 
 
 def test_the_same_evidence_gives_the_same_words():

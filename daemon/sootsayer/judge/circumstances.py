@@ -12,16 +12,23 @@ from typing import Any
 
 import numpy as np
 
+from sootsayer.derive.chance import lower_bound, upper_bound
 from sootsayer.model import FloatArray
 
+# Name → (words, unit, digits that mean something).
 WORDS = {
     "ect_c": ("coolant", "°C", 0),
     "iat_c": ("intake air", "°C", 0),
+    "ambient_c": ("outside air", "°C", 0),
     "minutes": ("time since start", "min", 0),
+    "soak_h": ("rest before the trip", "h", 1),
     "speed_kmh": ("speed", "km/h", 0),
     "rpm": ("engine speed", "rpm", -1),
+    "load_pct": ("load", "%", 0),
     "battery_v": ("battery", "V", 1),
-    "soak_h": ("rest before the trip", "h", 1),
+    "baro_kpa": ("outside pressure", "kPa", 0),
+    "fuel_pct": ("fuel level", "%", 0),
+    "hour": ("the hour of the day", "UTC", 0),
 }
 LEAST_EACH = 4  # failed and good chances needed before a difference can be meant
 RELABELLINGS = 999
@@ -40,8 +47,13 @@ def describe(chances: Sequence[Sequence[Any]], noun: str) -> tuple[str, ...]:
     """
     failed = [chance[5] for chance in chances if chance[2]]
     good = [chance[5] for chance in chances if not chance[2]]
-    if len(failed) < LEAST_EACH or len(good) < LEAST_EACH:
+    if not failed:
         return ()
+    if not good:
+        return (f"It failed at all of {len(failed)} {noun}: no circumstance can stand out.",)
+    if not comparable(chances):
+        few = "failures" if len(failed) < LEAST_EACH else f"sound {noun}"
+        return (f"Too few {few} yet to see under which circumstances it fails.",)
     tests: list[tuple[float, float, str, FloatArray, FloatArray]] = []
     for name in WORDS:
         bad = np.array([c[name] for c in failed if name in c])
@@ -54,6 +66,12 @@ def describe(chances: Sequence[Sequence[Any]], noun: str) -> tuple[str, ...]:
         return ("No circumstance stands out.",)
     best = max(kept, key=lambda test: abs(test[1]))
     return (_split(best[2], best[3], best[4], noun),)
+
+
+def comparable(chances: Sequence[Sequence[Any]]) -> bool:
+    """Whether enough failed and enough were good for their circumstances to be compared."""
+    failed = sum(bool(chance[2]) for chance in chances)
+    return failed >= LEAST_EACH and len(chances) - failed >= LEAST_EACH
 
 
 def _relabelled(bad: FloatArray, fine: FloatArray) -> tuple[float, float]:
@@ -100,7 +118,10 @@ def _split(name: str, bad: FloatArray, fine: FloatArray, noun: str) -> str:
     word, unit, digits = WORDS[name]
     where = "above" if above else "up to"
     figure = f"{round(limit, digits):.{max(digits, 0)}f}"
+    among, elsewhere = bad_in + fine_in, bad_out + fine_out
+    low, high = lower_bound(bad_in, among), upper_bound(bad_in, among)
+    often = "Only" if not bad_out else "Mostly"
     return (
-        f"Mostly with {word} {where} {figure} {unit}: {bad_in} of {bad_in + fine_in} {noun} "
-        f"failed there, {bad_out} of {bad_out + fine_out} elsewhere."
+        f"{often} with {word} {where} {figure} {unit}: {bad_in} of {among} {noun} failed there "
+        f"({100 * low:.0f} to {100 * high:.0f} %), {bad_out} of {elsewhere} elsewhere."
     )
