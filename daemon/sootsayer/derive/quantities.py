@@ -8,38 +8,29 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
 from sootsayer.derive.frames import BLOCK_FRAMES, FRAME_S, Block
 from sootsayer.derive.keep import Kept
-from sootsayer.model import BoolArray, FloatArray
+from sootsayer.derive.states import RUNNING_RPM, States
+from sootsayer.model import BoolArray, FloatArray, IntArray
 from sootsayer.vehicle import Vehicle
 
 HISTORY_FRAMES = 8  # four seconds of memory across the block's edge, enough for every trailing look
 EGR_ERR_FULL_PCT = 99.0  # raw FF reads 99.2 %: saturated, not a ratio (SAE J1979 PID 2D)
-RUNNING_RPM = 400.0
 # Some cars report 4–5 % when shut; one that never commands less than 8 % never shuts the valve.
 SHUT_MOST_PCT = 8.0
 SPINDOWN_RPM = 500.0  # below this the engine is starting or dying: gas fractions mean nothing
-
-
-def at_least(column: FloatArray, limit: float) -> FloatArray:
-    """Three-valued ``column >= limit``."""
-    return np.where(np.isnan(column), np.nan, (column >= limit).astype(float))
+# Of throttle and command in points, of pressure in kPa, in the order of ``Reader.TRAILING``.
+SETTLED_WITHIN = np.array([2.0, 4.0, 3.0])[:, None]
 
 
 def below(column: FloatArray, limit: float) -> FloatArray:
     """Three-valued ``column < limit``."""
     return np.where(np.isnan(column), np.nan, (column < limit).astype(float))
-
-
-def all_of(columns: Iterable[FloatArray]) -> FloatArray:
-    """Three-valued and: false where any is false, else unknown where any is unknown."""
-    stacked = np.array(list(columns))
-    false = (stacked == 0).any(axis=0)
-    unknown = np.isnan(stacked).any(axis=0)
-    return np.where(false, 0.0, np.where(unknown, np.nan, 1.0))
 
 
 def any_of(columns: Iterable[FloatArray]) -> FloatArray:
@@ -53,11 +44,19 @@ def any_of(columns: Iterable[FloatArray]) -> FloatArray:
 def spread(extended: FloatArray, frames: int) -> FloatArray:
     """Greatest minus least over the last ``frames`` frames, for each frame of the block.
 
-    ``extended``: history plus block. NaN where any frame in the look is unknown.
+    ``extended``: history plus block, in one row or several. NaN where any frame in the look is
+    unknown.
     """
-    windows = np.lib.stride_tricks.sliding_window_view(extended, frames)[-BLOCK_FRAMES:]
-    moved: FloatArray = windows.max(axis=1) - windows.min(axis=1)
+    windows = extended[..., _look(frames, extended.shape[-1])]
+    moved: FloatArray = windows.max(axis=-2) - windows.min(axis=-2)
     return moved
+
+
+@lru_cache(maxsize=64)
+def _look(frames: int, length: int) -> IntArray:
+    """Where the look of each of the block's frames lies, shape (frames, 20)."""
+    newest = np.arange(length - BLOCK_FRAMES, length)
+    return newest - np.arange(frames)[::-1, None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,21 +107,33 @@ class Places(Kept):
         self.highest_pct = float("nan")
         self._least_share = least_share
         self._least_s = least_s
+        self._rest_pct: float | None = None  # None: to be found anew
+
+    def recall(self, state: dict[str, Any]) -> None:
+        super().recall(state)
+        self._rest_pct = None
 
     def learn(self, column: FloatArray, running: BoolArray) -> None:
         values = column[running & ~np.isnan(column)]
         if not len(values):
             return
-        steps = np.clip(np.rint(values / self.STEP_PCT), 0, 255).astype(np.int64)
-        self.seconds += np.bincount(steps, minlength=256) * FRAME_S
+        steps = np.minimum(np.maximum(np.rint(values / self.STEP_PCT), 0), 255).astype(np.int64)
+        np.add.at(self.seconds, steps, FRAME_S)
         self.lowest_pct = float(np.fmin(self.lowest_pct, values.min()))
         self.highest_pct = float(np.fmax(self.highest_pct, values.max()))
+        self._rest_pct = None
 
     def rest_pct(self) -> float:
         """The resting place in %, NaN before anything was seen."""
-        wanted_s = max(self._least_s, self._least_share * float(self.seconds.sum()))
-        reached = np.flatnonzero(np.cumsum(self.seconds) >= wanted_s)
-        return float(reached[0]) * self.STEP_PCT if len(reached) else self.lowest_pct
+        if self._rest_pct is None:
+            self._rest_pct = self._find_rest_pct()
+        return self._rest_pct
+
+    def _find_rest_pct(self) -> float:
+        summed = np.cumsum(self.seconds)  # of halves, so exact
+        wanted_s = max(self._least_s, self._least_share * float(summed[-1]))
+        step = int(np.searchsorted(summed, wanted_s))
+        return step * self.STEP_PCT if step < len(summed) else self.lowest_pct
 
 
 class Reader(Kept):
@@ -132,6 +143,7 @@ class Reader(Kept):
             "moving_equal_frames", "has")  # fmt: skip
 
     TRAILING = ("rpm", "throttle", "map", "command")
+    COUNTED = ("rpm", "speed", "throttle", "map", "maf", "iat", "ect", "command", "actual")
 
     def __init__(self, vehicle: Vehicle) -> None:
         self._vehicle = vehicle
@@ -142,6 +154,7 @@ class Reader(Kept):
         self.moving_frames = 0  # frames in which the command was just moving …
         self.moving_equal_frames = 0  # … and the position was equal to it to the last step
         self.has: dict[str, int] = {}  # frames in which a quantity was known
+        self._states = States(vehicle.warm_c)
 
     def shut_pct(self) -> float:
         """What this car's command reads when the valve is to be shut."""
@@ -168,24 +181,27 @@ class Reader(Kept):
         self.pedal_places.learn(block.column("app_d"), running)
         self.command_places.learn(command, running)
         shut = self.shut_pct()
-        extended = np.hstack(
-            [self.history, np.array([rpm, throttle, _first(block, "map", "map_a"), command])]
-        )
+        map_kpa = _first(block, "map", "map_a")
+        trailing = np.array([rpm, throttle, map_kpa, command])
+        extended = np.concatenate([self.history, trailing], axis=1)
         self.history = extended[:, -HISTORY_FRAMES:]
         self._watch_echo(extended[3], command, actual)
         quantities = Quantities(
             block=block, rpm=rpm, speed=speed, throttle=throttle,
-            map=_first(block, "map", "map_a"), maf=_first(block, "maf", "mafa"),
+            map=map_kpa, maf=_first(block, "maf", "mafa"),
             iat=_first(block, "iat", "iat11"), ect=_first(block, "ect", "ect1"),
             baro=block.column("baro"), command=command, asked=command - shut,
             actual=actual, moved=actual - shut, not_shut=not_shut,
-            settled=_settled(extended, _look_frames(block)), states={},
+            settled=_settled(extended, _look_frames(block)),
+            states=self._states_of(block, rpm, speed, throttle),
         )  # fmt: skip
-        quantities.states.update(self._states(quantities))
-        for name in ("rpm", "speed", "throttle", "map", "maf", "iat", "ect", "command", "actual"):
-            known = int(np.count_nonzero(~np.isnan(getattr(quantities, name))))
-            self.has[name] = self.has.get(name, 0) + known
+        self._count_known(quantities)
         return quantities
+
+    def _count_known(self, q: Quantities) -> None:
+        columns = np.array([getattr(q, name) for name in self.COUNTED])
+        for name, unknown in zip(self.COUNTED, np.isnan(columns).sum(axis=1).tolist(), strict=True):
+            self.has[name] = self.has.get(name, 0) + BLOCK_FRAMES - unknown
 
     def _watch_echo(self, trailing: FloatArray, command: FloatArray, actual: FloatArray) -> None:
         moving = (spread(trailing, 3) > 2.0) & ~np.isnan(actual)
@@ -193,31 +209,12 @@ class Reader(Kept):
         equal = np.abs(actual - command)[moving] < 0.05
         self.moving_equal_frames += int(np.count_nonzero(equal))
 
-    def _states(self, q: Quantities) -> dict[str, FloatArray]:
-        """The running states of the handbook: who drives how, three-valued."""
-        running = at_least(q.rpm, RUNNING_RPM)
-        warm = at_least(q.ect, self._vehicle.warm_c)
-        part = self._throttle_part(q.throttle)
-        shut = self._throttle_shut(q)
-        drive = q.block.column("n_d_stat")  # 0 park or neutral, 1 drive or reverse
-        return {
-            "running": running,
-            "cranking": all_of([at_least(q.rpm, 50.0), below(q.rpm, RUNNING_RPM)]),
-            "warm": warm,
-            "cold": all_of([running, below(q.ect, 40.0)]),
-            "idle": all_of([running, warm, shut, below(q.speed, 2.0)]),
-            "cruise": all_of([
-                warm, at_least(q.rpm, 1300.0), below(q.rpm, 3200.0),
-                at_least(part, 0.08), below(part, 0.60), at_least(q.speed, 40.0),
-            ]),
-            "wide open": all_of([running, at_least(part, 0.85)]),
-            "coast": all_of([shut, at_least(q.speed, 30.0), at_least(q.rpm, 1200.0)]),
-            "rolling": all_of([running, at_least(q.speed, 15.0)]),
-            "neutral": below(drive, 0.5),
-            "idle in neutral": all_of([
-                running, warm, shut, below(q.speed, 2.0), below(drive, 0.5),
-            ]),
-        }  # fmt: skip
+    def _states_of(
+        self, block: Block, rpm: FloatArray, speed: FloatArray, throttle: FloatArray
+    ) -> dict[str, FloatArray]:
+        part, shut = self._throttle_part(throttle), self._throttle_shut(block, throttle)
+        drive = block.column("n_d_stat")
+        return self._states.of(rpm, speed, _first(block, "ect", "ect1"), part, shut, drive)
 
     def _throttle_part(self, throttle: FloatArray) -> FloatArray:
         """Share of this car's own throttle span, 0 at its resting place."""
@@ -225,15 +222,16 @@ class Reader(Kept):
         full = max(80.0, float(np.nan_to_num(self.throttle_places.highest_pct)))
         return (throttle - rest) / (full - rest)
 
-    def _throttle_shut(self, q: Quantities) -> FloatArray:
+    def _throttle_shut(self, block: Block, throttle: FloatArray) -> FloatArray:
         """Foot off: by the pedal where the car tells it, else by the throttle's place.
 
         With the idle speed held by the throttle itself the plate rests lower on overrun than at
         idle, so the plate alone is given three points of room.
         """
-        pedal = q.block.column("app_d")
-        by_plate = below(q.throttle, self.throttle_places.rest_pct() + 3.0)
-        by_pedal = below(pedal, self.pedal_places.rest_pct() + 2.0)
+        by_plate = below(throttle, self.throttle_places.rest_pct() + 3.0)
+        if "app_d" not in block.columns:
+            return by_plate
+        by_pedal = below(block.columns["app_d"], self.pedal_places.rest_pct() + 2.0)
         return np.where(np.isnan(by_pedal), by_plate, by_pedal)
 
 
@@ -278,11 +276,8 @@ def _settled(extended: FloatArray, frames: int) -> BoolArray:
 
     Limits are common practice: wider than sensor noise, narrower than a driver's foot.
     """
-    rpm_spread = spread(extended[0], frames)
+    moved = spread(extended, frames)
     rpm = extended[0][-BLOCK_FRAMES:]
-    calm: BoolArray = rpm_spread < np.maximum(70.0, 0.05 * rpm)
-    for row, limit in ((1, 2.0), (2, 4.0), (3, 3.0)):
-        moved = spread(extended[row], frames)
-        calm &= np.isnan(moved) | (moved < limit)
-    calm &= ~np.isnan(rpm_spread)
+    calm: BoolArray = moved[0] < np.maximum(70.0, 0.05 * rpm)
+    calm &= ~(moved[1:] >= SETTLED_WITHIN).any(axis=0)
     return calm
