@@ -252,8 +252,12 @@ class ScriptedCar:
                 replies = self.answer(unit, request) if request is not None else None
                 for payload in replies if isinstance(replies, list) else [replies]:
                     if payload is not None:
-                        first, *self._rest[unit] = frames(payload)
-                        self.send(unit, first)
+                        self.reply(unit, payload)
+
+    def reply(self, unit: int, payload: bytes) -> None:
+        """Begin a reply; the rest of a long one waits for flow control."""
+        first, *self._rest[unit] = frames(payload)
+        self.send(unit, first)
 
 
 # ---------------------------------------------------------------- an engine from a table

@@ -1,8 +1,8 @@
 """One request and every control unit's whole reply to it, on deadlines of boot time.
 
 Only one request is out at a time, and while a control unit that should answer has not, nothing
-else is asked until a late answer cannot come any more. So an answer can never be taken for one
-to a later question, whatever is lost or late.
+that its late answer could be taken for is asked until that cannot come any more. So an answer
+can never be taken for one to a later question, whatever is lost or late.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from sootsayer.protocol.decode import BUSY, NEGATIVE, PENDING
 from sootsayer.sources.can_addresses import unit_name
 from sootsayer.sources.can_health import BusError
 from sootsayer.sources.can_line import Line
+from sootsayer.sources.can_patience import Missed, Patience, Unanswered
 from sootsayer.sources.can_settings import CanSettings
 from sootsayer.sources.can_stacks import Stacks
 from sootsayer.sources.conversation import StoppedError
@@ -32,12 +33,18 @@ Fits = Callable[[str, bytes], bool]  # unit, reply as J1979 has it
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """``expected``: units that answer this request; None while that is unknown."""
+    """``expected``: units that answer this request; None while that is unknown.
+
+    ``aside``: may be asked while late answers to others can still come, see `Unanswered`.
+    ``plain``: the request in the words of J1979, where ``request`` has others.
+    """
 
     request: bytes
     expected: Collection[str] | None
     translate: Translate
     fits: Fits
+    aside: bool = False
+    plain: bytes = b""
 
     @property
     def awaits_nobody(self) -> bool:
@@ -89,6 +96,12 @@ class _Turn:
     def settled(self, unit: str) -> bool:
         return unit in self.answers or unit in self.refused or unit in self.refused_busy
 
+    @property
+    def silent(self) -> frozenset[str]:
+        """Those that are waited for and have said nothing at all."""
+        expected = self.question.expected or ()
+        return frozenset(u for u in expected if not self.settled(u) and u not in self.asked_ms)
+
 
 class CanExchange:
     """``extended``: the car's addresses have 29 bits. Methods raise BusError and StoppedError."""
@@ -108,6 +121,8 @@ class CanExchange:
         self._clock = clock
         self._settings = settings
         self._stop = stop
+        self._patience = Patience(settings.reply_s, settings.late_s)
+        self.unanswered = Unanswered()
 
     def ask(self, question: Question) -> Outcome:
         """Every control unit's reply; who is busy is asked again, alone."""
@@ -132,6 +147,8 @@ class CanExchange:
         )
 
     def _ask_once(self, question: Question, to_reply: int | None) -> _Turn:
+        if not question.aside:
+            self._pause(self.unanswered.left_s())
         self._drain()
         self._check()
         turn = _Turn(
@@ -143,9 +160,20 @@ class CanExchange:
         self._line.ask(question.request, self.extended, to_reply)
         self._hear_out(turn)
         self._stacks.reset()
+        self._learn(turn)
         if turn.answers or turn.refused:
             self._line.health.heard()
         return turn
+
+    def _learn(self, turn: _Turn) -> None:
+        """How fast units are, and what may still be answered late."""
+        for unit in turn.answers.keys() - turn.asked_ms.keys():
+            took_ms = turn.first_ms.get(unit, turn.sent_ms) - turn.sent_ms
+            self._patience.took(unit, took_ms / MS_PER_S / self._clock.rate)
+        left_s = self._settings.late_s - self._patience_s(turn.question)
+        if turn.silent and left_s > 0:
+            plain = turn.question.plain or turn.question.request
+            self.unanswered.add(Missed(plain, turn.silent, turn.question.fits, Deadline(left_s)))
 
     def _hear_out(self, turn: _Turn) -> None:
         while True:
@@ -164,7 +192,9 @@ class CanExchange:
 
     def _patience_s(self, question: Question) -> float:
         """Where nobody is waited for, whoever answers all the same does so within P2."""
-        return self._settings.reply_s if question.awaits_nobody else self._settings.late_s
+        if question.awaits_nobody:
+            return self._settings.reply_s
+        return self._patience.wait_s(question.expected or ())
 
     def _done(self, turn: _Turn) -> bool:
         if turn.limit.passed() or turn.complete:
@@ -191,7 +221,7 @@ class CanExchange:
         expected = turn.question.expected
         payload = turn.question.translate(raw)
         if payload is None or not turn.question.fits(unit, payload):
-            self._line.counters["reply that does not fit the request"] += 1
+            self._does_not_fit(unit, payload)
         elif turn.settled(unit):
             self._line.counters["doubled reply"] += 1
         elif payload[0] == NEGATIVE:
@@ -204,6 +234,13 @@ class CanExchange:
             first_ms = turn.first_ms.get(unit, self._clock.now_ms())
             turn.pendings.pop(unit, None)
             turn.answers[unit] = Answer((asked_ms + first_ms) // 2, unit, payload, raw)
+
+    def _does_not_fit(self, unit: str, payload: bytes | None) -> None:
+        if payload is not None and self.unanswered.is_late(unit, payload):
+            self._line.counters["reply too late"] += 1
+            self._patience.late(unit)
+        else:
+            self._line.counters["reply that does not fit the request"] += 1
 
     def _refused(self, turn: _Turn, unit: str, address: int, reason: int) -> None:
         if reason == PENDING:
@@ -225,8 +262,11 @@ class CanExchange:
 
     def _drain(self) -> None:
         """What arrives before a request is no answer to it."""
-        while self._line.next() is not None:
+        while (message := self._line.next()) is not None:
             self._line.counters["frame nobody waited for"] += 1
+            unit = unit_name(message.arbitration_id, message.is_extended_id)
+            if self.unanswered.awaits(unit):
+                self._patience.late(unit)
         self._stacks.reset()
 
     def _check(self) -> None:

@@ -24,6 +24,7 @@ from sootsayer.sources.can_uds import (
 from sootsayer.sources.key_off import KeyWatch
 from sootsayer.sources.plan import Capability, Plan, Request, clocks_of
 from sootsayer.sources.wanted import wanted_channels
+from sootsayer.units import MS_PER_S
 
 BITMAP = b"\x01\x00"
 ENGINE_SPEED = b"\x01\x0c"
@@ -32,6 +33,7 @@ ANNOUNCING = (0x1D, 0x13, 0x4F, 0x50)  # they change how others are read, so the
 UNKNOWN_TRIES = 2
 TRIES = 3  # a lost reply is no silence; three in a row are
 WAIT_MS = 250  # longest wait without a look at lines and counters
+SINGLE_FRAME_BYTES = 7  # a reply of so many fits one frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +46,11 @@ class Dialect:
     @property
     def max_pids(self) -> int:
         return MOST_IDENTIFIERS if self.uds else MOST_PIDS
+
+    @property
+    def name_bytes(self) -> int:
+        """Of one parameter's number in a reply."""
+        return 2 if self.uds else 1
 
     def __str__(self) -> str:
         kind = LinkKind.CAN_29 if self.extended else LinkKind.CAN_11
@@ -90,6 +97,7 @@ class CanInterview:
         self._answering: dict[bytes, set[str]] = {}  # request without parameters → who answers
         self._missed: dict[tuple[str, bytes], int] = {}
         self._strangers: set[str] = set()
+        self._unheard = 0  # requests in a row to which nobody sent a frame
 
     # ------------------------------------------------------------ what the car has
 
@@ -135,12 +143,35 @@ class CanInterview:
 
     def _step(self) -> None:
         now_ms = self._clock.now_ms()
+        left_s = self._exchange.unanswered.left_s()
+        if left_s > 0:
+            self._aside(now_ms, left_s)
+            return
         request = self._plan.next(now_ms)
         if request is None:
             due_ms = min(self._plan.due_ms(now_ms), now_ms + WAIT_MS)
             self._exchange.wait_until(max(due_ms, now_ms + 1))
-            return
-        outcome = self._put(request.payload, self._expected(request.payload))
+        else:
+            self._ask(request, aside=False)
+
+    def _aside(self, now_ms: int, left_s: float) -> None:
+        """While a late answer may still come: ask what it cannot be taken for, or wait.
+
+        Where nobody answers at all the car may be falling asleep, and is left alone.
+        """
+        room = SINGLE_FRAME_BYTES - 1
+        avoid = self._exchange.unanswered.pids
+        request = None
+        if self._unheard <= 1:
+            request = self._plan.aside(now_ms, avoid, room, self._dialect.name_bytes)
+        if request is None:
+            self._exchange.wait_until(now_ms + max(1, int(left_s * MS_PER_S * self._clock.rate)))
+        else:
+            self._ask(request, aside=True)
+
+    def _ask(self, request: Request, aside: bool) -> None:
+        outcome = self._put(request.payload, self._expected(request.payload), aside)
+        self._unheard = 0 if outcome.heard else self._unheard + 1
         self._tell_plan(request, outcome)
         if self._strangers - set(self._decoder.units):
             self._meet()
@@ -194,7 +225,9 @@ class CanInterview:
                 self._decoder.counters["reply missed"] += 1
         self._strangers.update(outcome.strangers)
 
-    def _put(self, request: bytes, expected: Collection[str] | None) -> Outcome:
+    def _put(
+        self, request: bytes, expected: Collection[str] | None, aside: bool = False
+    ) -> Outcome:
         """Ask in the car's dialect and pass on what the answers say."""
         spoken = uds_request(request) if self._dialect.uds else request
         if spoken is None:
@@ -205,6 +238,8 @@ class CanInterview:
                 expected,
                 lambda raw: self._translated(request, raw),
                 lambda unit, payload: self._fits(request, unit, payload),
+                aside,
+                request,
             )
         )
         self._note_who(request, expected, outcome)

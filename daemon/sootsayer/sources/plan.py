@@ -19,7 +19,16 @@ from sootsayer.model import Reading, SourceEvent
 from sootsayer.protocol.j1979 import CURRENT, pids_in
 from sootsayer.protocol.pids import LAYOUTS, channels_of
 from sootsayer.sources.adapter_settings import SerialSettings
-from sootsayer.sources.packing import BREATHING, EGR, Pids, Row, in_safe_order, rows_of
+from sootsayer.sources.moments import Moments
+from sootsayer.sources.packing import (
+    BREATHING,
+    EGR,
+    NEVER_LAST,
+    Pids,
+    Row,
+    in_safe_order,
+    rows_of,
+)
 from sootsayer.sources.questions import Clocks, Questions, answers_service
 from sootsayer.sources.wanted import Wanted
 from sootsayer.units import MS_PER_S
@@ -27,11 +36,7 @@ from sootsayer.units import MS_PER_S
 SOON = 0.7  # a slow one may come this early when a request has room: fewer requests in all
 POLLS_BETWEEN = 4  # polls between two questions on a slow clock
 CLOSING_POLLS_BETWEEN = 1  # the same while the key may be off in a moment
-CLOSING_MS = 20_000  # a control unit that stays awake after key-off does so for some seconds
-RUNNING_RPM, STOPPED_RPM = 400.0, 50.0
 FAVOUR = 3.0  # while the valve is open the rows count as so much more overdue
-FAVOUR_MS = 5_000  # the closing edge and what settles after it
-OPEN_POINTS = 2.0  # above the lowest command seen with the engine running
 OVERLOAD = 0.9  # of the link's time; above it there is no room to catch up
 UNNEEDED = 4.0  # on such a link what no rule needs may be so much slower
 FIRST_GUESS_MS = 60.0  # a request on CAN; replaced by what is measured
@@ -154,6 +159,27 @@ class Plan:
         if request is not None:
             self._outstanding = (request, now_ms)
             self._asked_ms.update(dict.fromkeys(request.pids, now_ms))
+        return request
+
+    def aside(
+        self, now_ms: int, avoid: frozenset[int], room_bytes: int, name_bytes: int
+    ) -> Request | None:
+        """Slow parameters whose values and names fit so many bytes, none of ``avoid``.
+
+        For a moment in which what is due may not be asked; as `next` otherwise.
+        """
+        chosen: list[int] = []
+        for _, pid in self._late_ones(now_ms, SOON):
+            layout = LAYOUTS[pid]
+            size = name_bytes + max(layout.size, layout.other_size or 0)
+            if pid not in avoid | NEVER_LAST and not layout.may_grow and size <= room_bytes:
+                chosen.append(pid)
+                room_bytes -= size
+        if not chosen or self._outstanding is not None:
+            return None
+        request = Request(bytes((CURRENT, *chosen[: self._max_pids])))
+        self._outstanding = (request, now_ms)
+        self._asked_ms.update(dict.fromkeys(request.pids, now_ms))
         return request
 
     def due_ms(self, now_ms: int) -> int:
@@ -305,63 +331,3 @@ class Plan:
             self._following.clear()
             self._lay_out()
         return given_up
-
-
-class Moments:
-    """When the valve is asked open, and when the key may be off in a moment."""
-
-    CHANNELS = frozenset({"rpm", "egr_pct", "egr_a_cmd", "adapter_voltage", "vpwr"})
-
-    def __init__(self, charging_volts: float) -> None:
-        self.stops = 0  # times that a last look became due
-        self._charging_volts = charging_volts
-        self._running = False
-        self._charging = False
-        self._shut_pct: float | None = None
-        self._open_ms: int | None = None
-        self._stopped_ms: int | None = None
-
-    def saw(self, t_ms: int, channel: str, value: float) -> None:
-        if channel == "rpm":
-            self._saw_rpm(t_ms, value)
-        elif channel in ("egr_pct", "egr_a_cmd"):
-            self._saw_command(t_ms, value)
-        else:
-            self._saw_volts(t_ms, value)
-
-    def favoured(self, now_ms: int) -> bool:
-        """The valve is asked open, or was until a moment ago."""
-        return self._open_ms is not None and now_ms - self._open_ms <= FAVOUR_MS
-
-    def closing(self, now_ms: int) -> bool:
-        """The engine or the alternator has just stopped."""
-        return self._stopped_ms is not None and now_ms - self._stopped_ms <= CLOSING_MS
-
-    def _saw_rpm(self, t_ms: int, rpm: float) -> None:
-        if rpm >= RUNNING_RPM:
-            self._running = True
-        elif rpm <= STOPPED_RPM and self._running:
-            self._running = False
-            self._stop(t_ms)
-
-    def _saw_command(self, t_ms: int, command_pct: float) -> None:
-        """Some control units report a few per cent when shut, and nothing with the engine off."""
-        if not self._running:
-            return
-        lowest = command_pct if self._shut_pct is None else min(self._shut_pct, command_pct)
-        self._shut_pct = lowest
-        if command_pct > lowest + OPEN_POINTS:
-            self._open_ms = t_ms
-
-    def _saw_volts(self, t_ms: int, volts: float) -> None:
-        if volts >= self._charging_volts:
-            self._charging = True
-        elif self._charging:
-            self._charging = False
-            self._stop(t_ms)
-
-    def _stop(self, t_ms: int) -> None:
-        """Speed and voltage fall together: one last look, not two."""
-        if not self.closing(t_ms):
-            self.stops += 1
-        self._stopped_ms = t_ms
