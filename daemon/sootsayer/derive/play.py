@@ -43,7 +43,7 @@ class Play(Kept):
         if not q.block.contiguous:
             self.history[:] = np.nan
             self.direction = 0
-        extended = np.hstack([self.history, np.array([q.asked, q.moved])])
+        extended = np.concatenate([self.history, np.array([q.asked, q.moved])], axis=1)
         self.history = extended[:, -LOOK:]
         if not position_counts or not (extended[0] > CAME_POINTS).any():
             return False  # shut all the while

@@ -59,6 +59,8 @@ class Stops(Kept):
         if not q.block.contiguous:
             done.append(self._close(start_ms))
         idle = (q.states["idle"] == 1).tolist()
+        if self.start_ms is None and True not in idle:
+            return []
         # The last reading of each frame, not its mean: a mean would flatter a fast-polled engine.
         rpm, map_kpa = q.block.column("rpm last").tolist(), q.map.tolist()
         for index, idles in enumerate(idle):
@@ -116,11 +118,13 @@ class Rests(Kept):
         start_ms = q.block.start_ms
         if not q.block.contiguous:
             done.append(self._close(start_ms))
-        asked, moved, not_shut = q.asked.tolist(), q.moved.tolist(), q.not_shut.tolist()
-        running = q.running().tolist()
-        for index in range(len(asked)):
+        shut = (q.running() & (q.asked <= SHUT_COMMAND_POINTS)).tolist()
+        if self.start_ms is None and True not in shut:
+            return []
+        moved, not_shut = q.moved.tolist(), q.not_shut.tolist()
+        for index, is_shut in enumerate(shut):
             begin_ms = start_ms + index * FRAME_MS
-            if not running[index] or not asked[index] <= SHUT_COMMAND_POINTS:
+            if not is_shut:
                 done.append(self._close(begin_ms))
                 continue
             if self.start_ms is None:

@@ -58,7 +58,8 @@ class Rules(Kept):
 
     def accused(self) -> frozenset[str]:
         """Rules whose alert is open."""
-        return frozenset(watch.rule.name for watch in self.all_watches() if watch.open)
+        watches = (*self.watches.values(), *self.codes.values())
+        return frozenset([watch.rule.name for watch in watches if watch.alert is not None])
 
     def open_alerts(self) -> list[Alert]:
         current = [watch.current() for watch in self.all_watches()]
@@ -70,12 +71,12 @@ class Rules(Kept):
         alerts: list[Alert] = []
         episodes: list[Episode] = []
         for name, watch in self.watches.items():
-            if isinstance(watch, TimeWatch):
-                finding = self._time(name, watch, seen, episodes)
-                _keep(alerts, watch.settle(finding, seen.q.block.end_ms))
-            elif isinstance(watch, ChanceWatch):
+            if isinstance(watch, ChanceWatch):
                 for chance in CHANCES[watch.rule.measure](watch.rule, seen):
                     self._add_chance(watch, chance, seen, alerts, episodes)
+            elif isinstance(watch, TimeWatch):
+                finding = self._time(name, watch, seen, episodes)
+                _keep(alerts, watch.settle(finding, seen.q.block.end_ms))
             elif isinstance(watch, LevelWatch):
                 finding = _level(watch, seen)
                 _keep(alerts, watch.settle(finding, seen.q.block.end_ms))
@@ -137,12 +138,10 @@ class Rules(Kept):
             return watch.add(block.start_ms, block.end_ms, seen.engine_s + gap_s, gap_s, seen.trip)
         value = quantity(watch.rule.quantity, seen)
         eligible = (gate(watch.rule.gate, seen) == 1) & ~np.isnan(value)
-        failing = eligible & _beyond(watch.rule, value)
+        frames = int(np.count_nonzero(eligible))
+        failing = eligible & _beyond(watch.rule, value) if frames else eligible
         failing_s = self._lasting(watch.rule, failing, block, episodes)
-        return watch.add(
-            block.start_ms, block.end_ms, float(np.count_nonzero(eligible)) * FRAME_S,
-            failing_s, seen.trip,
-        )  # fmt: skip
+        return watch.add(block.start_ms, block.end_ms, frames * FRAME_S, failing_s, seen.trip)
 
     def _lasting(
         self,

@@ -173,16 +173,19 @@ class TimeWatch(Watch):
 
     def _finding(self) -> Finding:
         share = self.failing_s / self.eligible_s if self.eligible_s > 0 else 0.0
-        failing = [p for p in self.parts if p[3] > 0] if self.failing_s > 0 else []
+        first = last = None
+        if self.failing_s > 0:
+            first = next((part for part in self.parts if part[3] > 0), None)
+            last = next((part for part in reversed(self.parts) if part[3] > 0), None)
         trips, bad = self.trips()
         enough = self.eligible_s >= self.rule.limit("least_s")
         enough = enough and trips >= self.rule.limit("least_trips")
         return Finding(
             seen=bad, chances=trips, eligible_s=self.eligible_s,
             measure=100 * min(1.0, share),
-            first_ms=int(failing[0][0]) if failing else 0,
-            last_ms=int(failing[-1][1]) if failing else 0,
-            raised=enough and bool(failing) and share > self.rule.limit("raise_share"),
+            first_ms=int(first[0]) if first else 0,
+            last_ms=int(last[1]) if last else 0,
+            raised=enough and first is not None and share > self.rule.limit("raise_share"),
             cleared=enough and share < self.rule.limit("clear_share"),
         )  # fmt: skip
 
