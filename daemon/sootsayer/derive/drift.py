@@ -1,11 +1,12 @@
 """What changes slowly: the flow of fully open openings, and the place where the valve shuts.
 
-Values of one trip resemble each other, so significance rests on one middle value per trip; the
-cumulative sums take one value per opening, measured in deviations that allow for that.
+Values of one trip resemble each other, so one trip is one witness: significance and sums rest on
+one middle value per trip, while the slope of flow is taken over single openings.
 """
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
 import numpy as np
@@ -13,16 +14,23 @@ import numpy as np
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.opened import Judged
 from sootsayer.derive.stops import Rest
-from sootsayer.derive.trend import Cusum, mann_kendall, theil_sen
-from sootsayer.model import FloatArray
+from sootsayer.derive.trend import Cusum, mann_kendall, slope_between, theil_sen
 
 TRIPS = 200
+OPENINGS = 300
 LEAST_OPENING_PCT = 8.0  # smaller openings are too much at the mercy of the position's grain
 CLEAR_SIGMAS = 5.0
-REFERENCE_TRIPS = 5
-REFERENCE_VALUES = 30
-BOUND = 3.0  # robust: one odd opening counts at most three deviations
-FLOOR_SHARE = 0.02  # of the reference: no opening is known better
+TRIP_OPENINGS = 3  # fewer make no middle
+REFERENCE_LEAST = 3  # trips before sums begin …
+REFERENCE_MOST = 60  # … and trips after which the reference stands
+BOUND = 4.0  # robust: one odd trip counts at most four deviations
+CALM = 4.0  # sums beyond this teach the reference nothing, lest it learn the fault
+# Spread between trips that a car is credited with before its own is known: fuel, weather and the
+# exhaust's own temperature move a sound valve's flow by several per cent for weeks. It weighs as
+# much as so many trips, and no car is credited with less.
+PRIOR_SHARE = 0.08
+PRIOR_TRIPS = 10
+UNSTEADY_SHARE = 0.10  # a car whose trips differ by more than that has no usual flow to drop below
 
 
 class TripMiddles(Kept):
@@ -60,10 +68,55 @@ class TripMiddles(Kept):
         return float(np.median(y)), slope.slope * span, sd, mann_kendall(y)
 
 
+class TripSums(Kept):
+    """Cumulative sums of one middle value per trip against the car's own first trips.
+
+    Self-starting (Hawkins, 1987): each trip is measured against the mean and spread of those
+    before it and turned into a normal deviation by Student's distribution, so that the rate of
+    false alarms holds from the fourth trip on, although the reference is only just being learned.
+    """
+
+    kept = ("trips", "mean", "squares", "sums")
+
+    def __init__(self) -> None:
+        self.trips = 0  # of the reference
+        self.mean = 0.0
+        self.squares = 0.0  # summed about the mean
+        self.sums = Cusum()
+
+    def add(self, middle: float) -> None:
+        deviation = self._deviation(middle)
+        if deviation is not None:
+            self.sums.add(max(-BOUND, min(BOUND, deviation)))
+        calm = max(self.sums.up, self.sums.down) < CALM
+        if calm and self.trips < REFERENCE_MOST:
+            self.trips += 1
+            off = middle - self.mean
+            self.mean += off / self.trips
+            self.squares += off * (middle - self.mean)
+
+    def _deviation(self, middle: float) -> float | None:
+        n = self.trips
+        if n < REFERENCE_LEAST:
+            return None
+        prior = PRIOR_TRIPS * (PRIOR_SHARE * self.mean) ** 2
+        freedom = n - 1 + PRIOR_TRIPS
+        sd = max(math.sqrt((self.squares + prior) / freedom), PRIOR_SHARE * abs(self.mean))
+        if sd == 0 or sd > UNSTEADY_SHARE * abs(self.mean):
+            return None
+        return as_normal(math.sqrt(n / (n + 1)) * (middle - self.mean) / sd, freedom)
+
+
+def as_normal(t: float, freedom: int) -> float:
+    """The normal deviation as rare as this value of Student's t (Wallace, 1959)."""
+    size = (8 * freedom + 1) / (8 * freedom + 3) * math.sqrt(freedom * math.log1p(t * t / freedom))
+    return math.copysign(size, t)
+
+
 class Drift(Kept):
     """Slow changes of flow and of the shut place since the car was known or last repaired."""
 
-    kept = ("flow", "shut", "reference", "known", "sums", "values")
+    kept = ("flow", "shut", "openings", "sums", "values")
 
     def __init__(self) -> None:
         self.forget()
@@ -72,29 +125,36 @@ class Drift(Kept):
         """A repair makes another car of it."""
         self.flow = TripMiddles()
         self.shut = TripMiddles()
-        self.reference: list[list[float]] = []  # [trip, flow] of the first openings
-        self.known: list[float] = []  # reference flow and its deviation
-        self.sums = Cusum()
+        self.openings: list[list[float]] = []  # [number, trip, flow], thinned when there are many
+        self.sums = TripSums()
         self.values = 0
 
-    def add_opening(self, judged: Judged) -> tuple[bool, bool]:
-        """Whether a trip was completed, and whether the sums went on."""
+    def add_opening(self, judged: Judged) -> bool:
+        """Whether a trip was completed by this opening of the next one."""
         value = flow_when_full(judged)
         if value is None:
-            return False, False
+            return False
         self.values += 1
         trip = judged.opening.trip
         completed = self.flow.add(trip, value)
-        if self.known:
-            middle, sd = self.known
-            self.sums.add(float(np.clip((value - middle) / sd, -BOUND, BOUND)))
-            return completed, True
-        self.reference.append([float(trip), value])
-        enough = len(self.reference) >= REFERENCE_VALUES
-        if completed and enough and len({row[0] for row in self.reference}) > REFERENCE_TRIPS:
-            self.known = reference_of(np.array(self.reference[:-1]))
-            self.reference = []
-        return completed, False
+        if completed and self.flow.counts[-1] >= TRIP_OPENINGS:
+            self.sums.add(self.flow.middles[-1])
+        self.openings.append([float(self.values), float(trip), value])
+        if len(self.openings) > OPENINGS:
+            self.openings = self.openings[::2]
+        return completed
+
+    def fade(self) -> tuple[float, float]:
+        """(share of its flow that the valve lost over the whole time, chance of so steady a
+        change without any): slope over openings, of pairs from different trips; chance over
+        trips."""
+        rows = np.array(self.openings)
+        slope = slope_between(rows[:, 0], rows[:, 2], rows[:, 1])
+        at_first = float(np.median(rows[:, 2] - slope * (rows[:, 0] - rows[0, 0])))
+        if at_first <= 0:
+            return 0.0, 1.0
+        lost = -slope * float(rows[-1, 0] - rows[0, 0]) / at_first
+        return lost, mann_kendall(np.array(self.flow.middles))
 
     def add_rest(self, trip: int, rest: Rest) -> bool:
         """Whether a trip was completed by this stretch with the valve asked shut."""
@@ -111,16 +171,3 @@ def flow_when_full(judged: Judged) -> float | None:
         return None
     # The rows' own opening, which is what ``due`` was made from, not the mean over the opening.
     return flow.flow_g_s / (flow.opening * flow.scale) if flow.opening > 0 else None
-
-
-def reference_of(rows: FloatArray) -> list[float]:
-    """[middle, deviation] for sums over openings: that of one opening within its trip and, as
-    openings of a trip share their trip's own deviation, that between trips times their number."""
-    trips = [rows[rows[:, 0] == trip, 1] for trip in np.unique(rows[:, 0])]
-    middles = np.array([np.median(part) for part in trips])
-    within = float(np.mean([np.var(part) for part in trips]))
-    between = float(np.var(middles, ddof=1))
-    each = len(rows) / len(trips)
-    middle = float(np.median(rows[:, 1]))
-    floor = (FLOOR_SHARE * abs(middle)) ** 2
-    return [middle, float(np.sqrt(within + each * between + floor))]

@@ -54,14 +54,14 @@ class Motions(Kept):
         position_counts: bool,
     ) -> Motion:  # fmt: skip
         play = self.valve_play.step(q, position_counts) and self.valve_play.found
-        steps = [self.slow.add_opening(judged) for judged in openings]
+        completed = [self.slow.add_opening(judged) for judged in openings]
         crept = [self.slow.add_rest(trip, rest) for rest in rests]
         return Motion(
             stretches=self.passage.step(q),
             play=(play[0], play[1], play[2]) if play else None,
             creep=self._creep() if any(crept) else None,
-            fade=self._fade() if any(done for done, _ in steps) else None,
-            drift=self._drift() if any(on for _, on in steps) else None,
+            fade=self._fade() if any(completed) else None,
+            drift=self._drift() if any(completed) else None,
             by_vacuum=self._by_vacuum,
         )
 
@@ -71,13 +71,10 @@ class Motions(Kept):
 
     def _fade(self) -> Level | None:
         trips = len(self.slow.flow.trips)
-        if sum(self.slow.flow.counts) < LEAST_OPENINGS or trips < LEAST_TRIPS:
+        if self.slow.values < LEAST_OPENINGS or trips < LEAST_TRIPS:
             return None
-        middle, change, sd, chance = self.slow.flow.trend()
-        start = middle - change / 2
-        if start <= 0 or chance >= SURE:
-            return 0.0, 0.0, float(trips)
-        return -100 * change / start, 100 * sd / start, float(trips)
+        lost, chance = self.slow.fade()
+        return (100 * lost if chance < SURE else 0.0), 0.0, float(trips)
 
     def _drift(self) -> Level:
-        return self.slow.sums.down, 0.0, float(self.slow.values)
+        return self.slow.sums.sums.down, 0.0, float(len(self.slow.flow.trips))

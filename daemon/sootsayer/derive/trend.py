@@ -46,6 +46,16 @@ def theil_sen(x: FloatArray, y: FloatArray) -> Slope | None:
     return Slope(middle, float(slopes[lower]), float(slopes[upper]))
 
 
+def slope_between(x: FloatArray, y: FloatArray, group: FloatArray) -> float:
+    """Middle of the slopes of all pairs from different groups; 0 where there are none. Values
+    of one group resemble each other and say nothing of a slow change."""
+    later, earlier = np.triu_indices(len(x), 1)[::-1]
+    apart = group[later] != group[earlier]
+    later, earlier = later[apart], earlier[apart]
+    slopes = (y[later] - y[earlier]) / (x[later] - x[earlier])
+    return float(np.median(slopes)) if len(slopes) else 0.0
+
+
 def mann_kendall(values: FloatArray) -> float:
     """Two-sided chance of so steady a rise or fall without any trend; ``values`` in time order.
 
