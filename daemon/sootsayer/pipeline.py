@@ -55,7 +55,7 @@ from sootsayer.vehicle import Vehicle
 
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
 ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
-STATE_VERSION = 4
+STATE_VERSION = 5
 # Circumstances read from channels, in the order in which ``_context`` takes them.
 CONTEXT = (
     "ect_c", "iat_c", "ambient_c", "speed_kmh", "rpm", "load_pct", "battery_v", "baro_kpa",
@@ -80,8 +80,9 @@ class Pipeline(Kept):
         self.reader = Reader(vehicle)
         self.trips = Trips()
         compression = not vehicle.spark_ignition
-        self.balance = FlowBalance(vehicle.displacement_l, compression=compression)
-        self.cross = FlowBalance(vehicle.displacement_l, only="throttle", compression=compression)
+        area_mm2, litres = vehicle.valve_area_mm2, vehicle.displacement_l
+        self.balance = FlowBalance(litres, "", compression, area_mm2)
+        self.cross = FlowBalance(litres, "throttle", compression, area_mm2)
         self.openings = Openings()
         self.stops = Stops()
         self.rests = Rests()

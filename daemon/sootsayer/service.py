@@ -24,6 +24,7 @@ from sootsayer.live.health import Health
 from sootsayer.live.intake import Intake, Taken
 from sootsayer.live.judging import Judging, Pipeline
 from sootsayer.live.keeping import Keeping
+from sootsayer.live.own_word import OwnWord
 from sootsayer.live.requests import Requests, reply
 from sootsayer.live.source_thread import Source, SourceThread
 from sootsayer.live.thinning import Thinning
@@ -109,6 +110,7 @@ class _Session:
         self._clock = plan.make_clock(offset_ms)
         step_ms = int(plan.settings.clock.step_s * 1000)
         self._clock_watch = ClockWatch(self._clock, step_ms, synchronised)
+        self._own_word = OwnWord()
         self._reader = ArchiveReader(plan.archive)
         self._remember()
         self._judging = self._take_up(stored_upto_ms)
@@ -190,6 +192,7 @@ class _Session:
             self._commits.look_after_room()
         self._judge(min(JUDGE_FOR_S, max(0.0, self._commits.left_s())))
         self._look_at_clock()
+        self._say_own_word()
         self._answer(taken)
         return taken
 
@@ -259,6 +262,13 @@ class _Session:
             )
             self._archive.anchor(anchor)
             self._commits.unsaved(anchor.t_ms)
+
+    def _say_own_word(self) -> None:
+        """News of clock and room, as events beside the readings."""
+        short = bool(self._health.storing)
+        for event in self._own_word.news(self._clock.now_ms(), self._clock_watch.is_set(), short):
+            self._builder.add(event)
+            self._commits.unsaved(event.t_ms)
 
     def _finish(self) -> None:
         """Nothing more arrives: store, judge and save all there is."""

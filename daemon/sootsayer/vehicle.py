@@ -30,6 +30,7 @@ NUMBERS: dict[str, tuple[float, float]] = {
     "cylinders": (1, 16),
     "warm_c": (40.0, 100.0),
     "shut_pct": (0.0, 20.0),
+    "valve_area_mm2": (1.0, 1000.0),
 }
 
 
@@ -40,6 +41,7 @@ class Vehicle:
     Displacement and cylinders are None only in `unknown`, where there is no file at all.
     ``warm_c``: coolant temperature from which the engine counts as warm.
     ``shut_pct``: what the command reads when the valve is to be shut.
+    ``valve_area_mm2``: effective area of the sound valve, fully open, as its maker states it.
     ``rules``: per rule, limits that replace the shipped ones.
     """
 
@@ -52,6 +54,7 @@ class Vehicle:
     feedback: str | None = None
     warm_c: float = 75.0
     shut_pct: float | None = None
+    valve_area_mm2: float | None = None
     rules: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
     @staticmethod

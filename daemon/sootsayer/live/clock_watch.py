@@ -38,9 +38,14 @@ class ClockWatch:
         self._synchronised_file = synchronised_file
         self._kept_lead_ms = wall_ms() - boottime_ms()
         self._kept_trust = self.trusted()
+        self._phone_said = False
 
     def trusted(self) -> bool:
         return self._synchronised_file.exists()
+
+    def is_set(self) -> bool:
+        """Whether anything better than the machine itself has said what time it is."""
+        return self.trusted() or self._phone_said
 
     def hear_phone(self, said_ms: int) -> tuple[int, Anchor | None]:
         """By how many ms the phone is ahead of this machine, and an anchor if it is needed.
@@ -50,6 +55,7 @@ class ClockWatch:
         ahead_ms = said_ms - wall_ms()
         if self.trusted():
             return ahead_ms, None
+        self._phone_said = True
         return ahead_ms, Anchor(self._clock.now_ms(), said_ms, True, "phone")
 
     def look(self) -> Anchor | None:
