@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 
 from sootsayer.derive.balance import FlowBalance
-from sootsayer.derive.chance import lower_bound
 from sootsayer.derive.frames import FRAME_MS, FRAME_S, Block, Framer
 from sootsayer.derive.happened import Happenings
 from sootsayer.derive.keep import Kept
@@ -27,9 +26,9 @@ from sootsayer.judge.doubts import spoilt_channels, with_doubt
 from sootsayer.judge.explaining import explain
 from sootsayer.judge.handwork import PERSON, Handwork
 from sootsayer.judge.links import Evidence, flow_not_seen, judge_links
-from sootsayer.judge.lookalikes import lookalikes
-from sootsayer.judge.repair import compare, say, split
-from sootsayer.judge.sentence import compose
+from sootsayer.judge.lookalikes import is_thin, lookalikes
+from sootsayer.judge.repair import Repaired, repaired
+from sootsayer.judge.sentence import Findings, compose
 from sootsayer.judge.sure import NOUNS, say_sure
 from sootsayer.judge.tally import Tally
 from sootsayer.model import (
@@ -200,7 +199,7 @@ class Pipeline(Kept):
         openings += [item.opening for item in judged]
         spoilt = spoilt_channels(self.rules) if changed else {}
         for plain in changed:
-            alert = with_doubt(plain, self.rules, spoilt)
+            alert = with_doubt(plain, self.rules, spoilt, is_thin(self.balance))
             alerts[alert.rule, alert.first_ms, alert.title] = alert
             if alert.state is AlertState.CLEARED:
                 self.ended = [*self.ended, alert][-ENDED_REMEMBERED:]
@@ -264,7 +263,8 @@ class Pipeline(Kept):
         evidence = Evidence(self.rules, self.tally, self.reader, self.balance, channels)
         links = judge_links(evidence)
         spoilt = spoilt_channels(self.rules)
-        alerts = [with_doubt(a, self.rules, spoilt) for a in self.rules.open_alerts()]
+        thin = is_thin(self.balance)
+        alerts = [with_doubt(a, self.rules, spoilt, thin) for a in self.rules.open_alerts()]
         engine_alerts = [alert for alert in alerts if alert.link is not None]
         position = bool(self.reader.has.get("actual")) and not self.reader.echoes()
         found = {name: result.outcome for name, result in self.handwork.valid_results().items()}
@@ -272,9 +272,13 @@ class Pipeline(Kept):
         causes = why_so.causes
         circumstances = self._circumstances(engine_alerts)
         engine_s = self.trips.engine_s
+        repairs = self._repairs()
         sentence, why = compose(
-            links, engine_alerts, causes, engine_s, self.trips.number, circumstances
-        )
+            Findings(
+                links, engine_alerts, causes, engine_s, self.trips.number, circumstances,
+                self.rules.accused(), thin, repairs, why_so.contradictions,
+            )
+        )  # fmt: skip
         first_ms, done_ms = self.first_ms or 0, self.done_ms or 0
         return Verdict(
             t_ms=done_ms, vehicle=self.vehicle.name, start_ms=first_ms, end_ms=done_ms,
@@ -284,29 +288,20 @@ class Pipeline(Kept):
             circumstances=circumstances,
             sure=say_sure(links, engine_alerts, self.tally.openings, engine_s),
             learned=self._learned(), notes=(*why_so.contradictions, *self._notes(evidence)),
-            repairs=self._repairs(),
+            repairs=self._said_of_repairs(repairs),
         )  # fmt: skip
 
-    def _repairs(self) -> tuple[str, ...]:
+    def _repairs(self) -> tuple[Repaired, ...]:
         """Each rule that had failures before the last repair: before, after, and what follows."""
+        repair = self.handwork.last_repair()
+        return repaired(self.rules.watches.values(), *repair) if repair else ()
+
+    def _said_of_repairs(self, found: tuple[Repaired, ...]) -> tuple[str, ...]:
         repair = self.handwork.last_repair()
         if repair is None:
             return ()
-        said = []
-        for watch in self.rules.watches.values():
-            if isinstance(watch, ChanceWatch):
-                before, after = split(watch.chances, repair[0])
-                if lower_bound(*before) > watch.rule.limit("raise_share"):
-                    compared = compare(before, after)
-                    said.append(
-                        say(
-                            watch.rule.title,
-                            repair[1],
-                            compared,
-                            NOUNS.get(watch.rule.name, "chances"),
-                        )
-                    )
-        return tuple(said) or (f"“{repair[1]}”: no rule had failed clearly before it.",)
+        nothing = f"“{repair[1]}”: no rule had failed clearly before it."
+        return tuple(item.said for item in found) or (nothing,)
 
     def _circumstances(self, alerts: list[Alert]) -> tuple[str, ...]:
         """What the failures of the first alert have in common of which enough are known."""

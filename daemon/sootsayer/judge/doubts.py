@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from sootsayer.judge.instead import say_instead
 from sootsayer.model import Alert, Link
 from sootsayer.rules.book import Rule
 from sootsayer.rules.engine import Rules
@@ -42,12 +43,18 @@ def rests_on(rule: Rule, spoilt: Mapping[str, str]) -> str | None:
     return next((need for need in (n.split("|")[0] for n in rule.needs) if need in spoilt), None)
 
 
-def with_doubt(alert: Alert, rules: Rules, spoilt: Mapping[str, str]) -> Alert:
-    """The alert with what makes it doubtful in words, unchanged where nothing does."""
+def with_doubt(
+    alert: Alert, rules: Rules, spoilt: Mapping[str, str], thin_air: bool = False
+) -> Alert:
+    """The alert with what makes it doubtful in words, unchanged where nothing does.
+    ``thin_air``: the car drives so high that flows and steps are smaller."""
     rule = rules.book.get(alert.rule)
     if rule is None or alert.link is None:
         return alert
     said = []
+    instead = say_instead(alert.rule, rules.accused(), thin_air)
+    if instead:
+        said.append(instead)
     channel = rests_on(rule, spoilt)
     if channel is not None:
         said.append(f"It rests on a reading that is itself in doubt: {spoilt[channel]}.")

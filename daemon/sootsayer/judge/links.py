@@ -56,16 +56,35 @@ class Evidence:
 def judge_links(evidence: Evidence) -> tuple[LinkFinding, ...]:
     """All five, in order. A later link whose trouble an earlier one explains is not accused."""
     findings: list[LinkFinding] = []
-    explained_by: Link | None = None
+    broken: dict[Link, frozenset[str]] = {}  # with the rules that speak against it
     for link, look in _LOOKS.items():
         kinds = evidence_kinds(evidence, link)
         finding = _whole(evidence, look(evidence, _state(kinds), kinds))
-        if explained_by is not None and finding.state is LinkState.BROKEN:
-            finding = _explained(finding, explained_by)
-        if finding.state is LinkState.BROKEN and explained_by is None:
-            explained_by = link
+        own = frozenset(w.rule.name for w in evidence.open_watches() if w.link() is link)
+        by = next((b for b, rules in broken.items() if explains(rules, own)), None)
+        if finding.state in (LinkState.BROKEN, LinkState.DOUBTFUL) and by is not None:
+            finding = _explained(finding, by)
+        elif finding.state is LinkState.BROKEN:
+            broken[link] = own
         findings.append(finding)
     return tuple(findings)
+
+
+# What a rule says of gas. Missing gas does not explain gas that is there unasked, nor the reverse.
+LACKS = frozenset({
+    "P1", "P2", "P3C", "P3S", "P3T", "P3P", "M1", "M3", "M4", "M4D", "M6", "M6D", "M7W", "M8", "F1",
+    "F1S", "F3", "F3D", "F5", "F6", "F7", "E1", "E4", "E6", "C1", "C2",
+})  # fmt: skip
+UNASKED = frozenset({
+    "A1", "A2", "A3", "M1", "M2", "M3", "M4", "M4D", "M5", "M6R", "M7", "F2", "F4", "F5H", "E2",
+    "E3", "E4", "E5", "C1", "C2",
+})  # fmt: skip
+
+
+def explains(earlier: frozenset[str], later: frozenset[str]) -> bool:
+    """Whether what broke before is of the kind that makes all of this trip as well."""
+    kinds = [kind for kind in (LACKS, UNASKED) if not earlier.isdisjoint(kind)]
+    return bool(later) and all(any(rule in kind for kind in kinds) for rule in later)
 
 
 # Rules of which the facts of their links tell already.

@@ -15,6 +15,11 @@ def height_m(baro_kpa: float) -> float:
     return SCALE_HEIGHT_M * (1.0 - float((baro_kpa / STANDARD_KPA) ** EXPONENT))
 
 
+def is_thin(balance: FlowBalance) -> bool:
+    """Whether the car drives so high that flows and pressure steps are smaller."""
+    return balance.baro_kpa < THIN_AIR_KPA
+
+
 def lookalikes(rules: Rules, balance: FlowBalance) -> tuple[str, ...]:
     """One sentence for each that the findings show."""
     open_ = rules.accused()
@@ -24,7 +29,7 @@ def lookalikes(rules: Rules, balance: FlowBalance) -> tuple[str, ...]:
         said.append(f"The throttle input is off, which misleads load and permission: {told['P3T']}")
     if "R5" in open_:
         said.append(f"Battery or alternator first: {told['R5']}")
-    if balance.baro_kpa < THIN_AIR_KPA:
+    if is_thin(balance):
         said.append(
             f"The air is thin here ({balance.baro_kpa:.0f} kPa, about "
             f"{round(height_m(balance.baro_kpa), -2):.0f} m): smaller flows and pressure steps are "

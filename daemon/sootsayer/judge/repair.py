@@ -13,6 +13,8 @@ from enum import StrEnum
 from typing import Any
 
 from sootsayer.derive.chance import lower_bound, upper_bound
+from sootsayer.judge.sure import NOUNS
+from sootsayer.rules.watches import ChanceWatch, Watch
 
 ALPHA = 0.05
 # Of the chances before, the newest so many: a fault that grew is to be measured as it was last.
@@ -78,6 +80,38 @@ def split(
     old = [bool(row[2]) for row in rows if row[0] < repair_ms][-BEFORE:]
     new = [bool(row[2]) for row in rows if row[0] >= repair_ms]
     return (sum(old), len(old)), (sum(new), len(new))
+
+
+@dataclass(frozen=True, slots=True)
+class Repaired:
+    """One rule before and after the last repair. ``said`` is for a person."""
+
+    rule: str
+    done: str
+    comparison: Comparison
+    said: str
+
+
+def repaired(watches: Iterable[Watch], repair_ms: int, done: str) -> tuple[Repaired, ...]:
+    """Every rule that failed clearly before the repair, then and since."""
+    found = []
+    for watch in watches:
+        if not isinstance(watch, ChanceWatch):
+            continue
+        before, after = split(watch.chances, repair_ms)
+        if lower_bound(*before) > watch.rule.limit("raise_share"):
+            compared = compare(before, after)
+            noun = NOUNS.get(watch.rule.name, "chances")
+            said = say(watch.rule.title, done, compared, noun)
+            found.append(Repaired(watch.rule.name, done, compared, said))
+    return tuple(found)
+
+
+def verdict_of(found: Iterable[Repaired]) -> Repaired | None:
+    """The one that decides what the repair was worth: what failed on comes before what needs
+    more driving, and only where all are cured it is a cure."""
+    order = [Outcome.UNCHANGED, Outcome.BETTER, Outcome.OPEN, Outcome.CURED]
+    return min(found, key=lambda r: order.index(r.comparison.outcome), default=None)
 
 
 def say(title: str, done: str, comparison: Comparison, noun: str) -> str:

@@ -1,0 +1,112 @@
+"""Which link broke first: what a broken link makes of later ones is explained, not accused, and
+what it cannot explain stays accused beside it."""
+
+from __future__ import annotations
+
+import pytest
+
+from sootsayer.derive.balance import FlowBalance
+from sootsayer.derive.quantities import Reader
+from sootsayer.judge.links import Evidence, explains, judge_links
+from sootsayer.judge.tally import Tally
+from sootsayer.model import Link, LinkState
+from sootsayer.rules.book import load_rules
+from sootsayer.rules.engine import Rules
+from sootsayer.rules.watches import ChanceWatch, LevelWatch, TimeWatch
+from sootsayer.vehicle import Vehicle
+
+SIGNS = {
+    LinkState.HOLDING: "H",
+    LinkState.DOUBTFUL: "D",
+    LinkState.BROKEN: "B",
+    LinkState.UNSEEN: "U",
+}
+
+
+def tripped(*names: str) -> Rules:
+    """Rules of which these have tripped, by their own watches."""
+    rules = Rules(load_rules())
+    for name in names:
+        watch = rules.watches[name]
+        for step in range(60):
+            t_ms = step * 60_000
+            if isinstance(watch, ChanceWatch):
+                found = watch.add(t_ms, t_ms + 1, True, watch.limit(), step // 10, {}, "")
+            elif isinstance(watch, TimeWatch):
+                found = watch.add(t_ms, t_ms + 60_000, 60.0, 60.0, step // 10)
+            else:
+                assert isinstance(watch, LevelWatch)
+                high = 2 * watch.rule.limit("raise_above")
+                found = watch.add(t_ms, t_ms + 60_000, high, high / 100, 10_000)
+            watch.settle(found, t_ms)
+        assert watch.open, name
+    return rules
+
+
+def states(*names: str) -> str:
+    reader = Reader(Vehicle.unknown())
+    reader.has = {"command": 9000, "actual": 9000, "rpm": 9000, "map": 9000, "maf": 9000}
+    evidence = Evidence(tripped(*names), Tally(), reader, FlowBalance(2.4))
+    return "".join(SIGNS[finding.state] for finding in judge_links(evidence))
+
+
+@pytest.mark.parametrize(
+    ("rules", "wanted"),
+    [
+        # two kinds break a link, one makes it doubtful
+        (("M1",), "UUDUU"),
+        (("M1", "M8"), "UUBUU"),
+        (("F1",), "UUUDU"),
+        (("F1", "F1S"), "UUUBU"),
+        (("F1", "F7"), "UUUDU"),  # the same gas twice is one kind
+        (("E2",), "UUUUD"),
+        # missing gas explains what missing gas does
+        (("M1", "M8", "F1", "F1S"), "UUBDU"),
+        (("M1", "M8", "E1"), "UUBUD"),
+        (("F1", "F1S", "E1"), "UUUBD"),
+        # gas unasked explains rough idle, stalls and hard restarts
+        (("M2", "F2", "E2"), "UUBDD"),  # rough idle supports move and flow
+        (("F2", "E2", "E5"), "UUUBD"),
+        # and neither explains the other: two faults at once
+        (("M8", "M6", "F2", "F5H"), "UUBBU"),
+        (("P1", "P2", "F2", "F5H"), "BUUBU"),
+        (("P1", "P2", "E1"), "BUUUD"),
+    ],
+)
+def test_states(rules, wanted):
+    assert states(*rules) == wanted
+
+
+def test_an_explained_link_says_by_what():
+    reader = Reader(Vehicle.unknown())
+    reader.has = {"command": 9000, "actual": 9000, "rpm": 9000, "map": 9000, "maf": 9000}
+    evidence = Evidence(tripped("M1", "M8", "F1", "F1S"), Tally(), reader, FlowBalance(2.4))
+    finding = next(f for f in judge_links(evidence) if f.link is Link.FLOW)
+    assert "a broken link before it (move) would explain this" in finding.fact
+
+
+@pytest.mark.parametrize(
+    ("earlier", "later", "explained"),
+    [
+        ({"P2", "P1"}, {"F1"}, True),
+        ({"P2"}, {"F2"}, False),
+        ({"M1", "M8"}, {"F1", "F5"}, True),
+        ({"M1", "M8"}, {"F1", "F2"}, True),  # a valve off its place may stand too far open as well
+        ({"M8"}, {"F2"}, False),
+        ({"M2", "M7"}, {"F2", "F5H"}, True),
+        ({"M2"}, {"F1"}, False),
+        ({"F1"}, {"E1", "E4"}, True),
+        ({"F1"}, {"E2"}, False),
+        ({"F2"}, {"E2", "E3", "E5"}, True),
+        ({"F2"}, {"E1"}, False),
+    ],
+)
+def test_what_explains_what(earlier, later, explained):
+    assert explains(frozenset(earlier), frozenset(later)) == explained
+
+
+def test_every_rule_of_a_link_says_something_of_gas():
+    from sootsayer.judge.links import LACKS, UNASKED
+
+    of_links = {name for name, rule in load_rules().items() if rule.link is not None}
+    assert of_links - LACKS - UNASKED <= {"P3M", "F7S", "F6Z"}  # these accuse a sensor only
