@@ -219,7 +219,8 @@ class Reader(Kept):
     def _throttle_part(self, throttle: FloatArray) -> FloatArray:
         """Share of this car's own throttle span, 0 at its resting place."""
         rest = self.throttle_places.rest_pct()
-        full = max(80.0, float(np.nan_to_num(self.throttle_places.highest_pct)))
+        highest = self.throttle_places.highest_pct
+        full = max(80.0, highest) if highest == highest else 80.0
         return (throttle - rest) / (full - rest)
 
     def _throttle_shut(self, block: Block, throttle: FloatArray) -> FloatArray:
