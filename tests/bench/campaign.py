@@ -47,7 +47,7 @@ def run() -> list[str]:
 
 def judged(everyone: Sequence[Case]) -> list[Outcome]:
     """All cars judged, on both cores; the same outcome whatever the number of cores."""
-    groups = list(_groups(everyone))
+    groups = list(side_by_side(everyone))
     outcomes: list[Outcome] = []
     with ProcessPoolExecutor(2) as pool:
         waiting = [pool.submit(judge_group, group) for group in groups]
@@ -58,7 +58,7 @@ def judged(everyone: Sequence[Case]) -> list[Outcome]:
     return sorted(outcomes, key=lambda outcome: outcome.case.seed)
 
 
-def _groups(everyone: Sequence[Case]) -> Iterable[list[Case]]:
+def side_by_side(everyone: Sequence[Case]) -> Iterable[list[Case]]:
     """Cars that go side by side: of one fuel, on roads of like length."""
     for alike in (
         [c for c in everyone if (c.make == DIESEL) is diesel and (c.driving == "cycles") is cycle]
@@ -105,7 +105,7 @@ def _table(
         lines.append(
             _row([
                 str(name), _share(o.found_after is not None for o in here),
-                _share(_link_right(o) for o in found),
+                _share(link_right(o) for o in found),
                 _share(o.causes[:1] != () and o.causes[0] in _causes(o) for o in found),
                 _share(bool(set(o.causes) & set(_causes(o))) for o in found),
             ])
@@ -113,11 +113,11 @@ def _table(
     return [*lines, ""]
 
 
-def _link_right(outcome: Outcome) -> bool:
+def link_right(outcome: Outcome) -> bool:
     links = _links(outcome.case)
     if outcome.case.kind in OF_RECIRCULATION:
         return outcome.link in links
-    return not _blamed(outcome)
+    return not blamed(outcome)
 
 
 def _causes(outcome: Outcome) -> tuple[str, ...]:
@@ -161,7 +161,7 @@ def _trips(after: Sequence[float | None]) -> tuple[float, float]:
 
 def _wronged(name: str, some: Sequence[Outcome]) -> list[str]:
     """Cars that stand accused at the end of something that is not their fault."""
-    wrong = [o for o in some if _blamed(o)]
+    wrong = [o for o in some if blamed(o)]
     hours = _hours(some)
     said = [
         f"{name}: {len(wrong)} of {len(some)} wrongly accused in {hours:.0f} h, "
@@ -174,7 +174,7 @@ def _wronged(name: str, some: Sequence[Outcome]) -> list[str]:
     ]
 
 
-def _blamed(outcome: Outcome) -> bool:
+def blamed(outcome: Outcome) -> bool:
     """A link is named that the car's fault does not touch. An engine with another fault may
     well run badly, so that its effects are seen is right."""
     kind = outcome.case.kind
