@@ -8,6 +8,7 @@ from click.testing import CliRunner
 from sootsayer.checking import check_config
 from sootsayer.cli import commands
 from sootsayer.model import SootsayerError
+from sootsayer.rules.book import load_rules
 
 OWN = """
 name = "Van"
@@ -38,7 +39,19 @@ least_chances = 1
 def test_every_shipped_picture_comes_out_as_stated():
     checked = check_config(None)
     assert [o.test for o in checked.outcomes if not o.agrees] == []
-    assert len({o.test.rule for o in checked.outcomes}) >= 15
+
+
+def test_every_shipped_rule_has_a_picture_that_trips_and_one_that_stays_quiet():
+    outcomes = check_config(None).outcomes
+    trips = {o.test.rule for o in outcomes if "!" in o.found}
+    quiet = {o.test.rule for o in outcomes if "!" not in o.found and "#" in o.test.picture}
+    still = {o.test.rule for o in outcomes if "!" not in o.found}
+    rules = load_rules()
+    assert set(rules) - trips == set()
+    assert set(rules) - still == set()
+    # Where a rule can bear a failure or two, its quiet picture shows one.
+    patient = {n for n, r in rules.items() if r.limits.get("least_failed", 1) > 1}
+    assert patient - quiet == set()
 
 
 @pytest.mark.parametrize(("states", "code"), [("---!!", 0), ("-----", 1)])
@@ -57,7 +70,8 @@ def test_own_pictures_are_run_and_told(tmp_path, states, code):
         ('[tests.M1]\n"x" = ["..", "-"]', ["2 signs", "1"]),
         ('[tests.M1]\n"x" = [".o", "--"]', ["'o'", "no sign"]),
         ('[tests.Z1]\n"x" = ["..", "--"]', ["Z1", "rules are"]),
-        ('[tests.C1]\n"x" = ["..", "--"]', ["C1", "sighting"]),
+        ('[tests.C1]\n"x" = ["~.", "--"]', ["'~'", "no sign"]),
+        ('[tests.M5]\n"x" = ["~.", "--"]', ["'~'", "no sign"]),
         ('[tests.M1]\n"x" = ".."', ["M1.x", "two texts"]),
         ("[tests", ["TOML"]),
     ],

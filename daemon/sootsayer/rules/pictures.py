@@ -2,8 +2,9 @@
 
 `.` good, `#` failed, a space nothing seen, `|` a new trip. The states stand below in the same
 columns: `-` no alert, `!` alert open, `|` under `|`. For a level, `#` is surely above its raise
-limit, `~` above it but not surely, `.` nothing. A sign of a time rule is a minute, of a level
-rule half a minute; without any `|` ten signs make a trip.
+limit, `~` above it but not surely, `.` nothing. For a code, each sign is a trip in which codes
+were read: `#` it was there, `.` it was not. A sign of a time rule is a minute, of a level rule
+half a minute; without any `|` ten signs make a trip.
 """
 
 from __future__ import annotations
@@ -13,13 +14,15 @@ from dataclasses import dataclass
 from typing import Any
 
 from sootsayer.model import SootsayerError
+from sootsayer.protocol.codes import name_of
 from sootsayer.rules.book import Rule
-from sootsayer.rules.watches import ChanceWatch, LevelWatch, TimeWatch, Watch
+from sootsayer.rules.watches import ChanceWatch, LevelWatch, SightingWatch, TimeWatch, Watch
 
 MINUTE_MS = 60_000
 LEVEL_MS = 30_000
-SIGNS = {"time": ".# |", "chances": ".# |", "level": ".#~ |"}
+SIGNS = {"time": ".# |", "chances": ".# |", "level": ".#~ |", "sighting": ".# "}
 SIGNS_A_TRIP = 10
+PICTURED_CODE = "P0401"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +67,9 @@ def pictures_of(tests: Mapping[str, Any], rule: str, where: str) -> Iterator[Pic
 
 def run_picture(rule: Rule, test: Picture) -> Outcome:
     """Show the picture to the rule's own watch. Raises SootsayerError on an unknown sign."""
-    signs = SIGNS.get(rule.counts)
-    if signs is None:
-        raise SootsayerError(
-            f"rule {rule.name} counts by {rule.counts}; pictures show no such rule"
-        )
+    signs = SIGNS[rule.counts]
+    if rule.counts == "level" and not rule.limit("sigmas"):
+        signs = signs.replace("~", "")  # what is measured there is sure by itself
     for sign in test.picture:
         if sign not in signs:
             raise SootsayerError(
@@ -79,8 +80,10 @@ def run_picture(rule: Rule, test: Picture) -> Outcome:
         watch = TimeWatch(rule)
     elif rule.counts == "chances":
         watch = ChanceWatch(rule)
-    else:
+    elif rule.counts == "level":
         watch = LevelWatch(rule)
+    else:
+        watch = SightingWatch(rule, PICTURED_CODE, name_of(PICTURED_CODE), rule.link)
     return Outcome(test, "".join(_walk(watch, test.picture)))
 
 
@@ -108,11 +111,16 @@ def _show(watch: Watch, sign: str, place: int, trip: int) -> None:
     elif isinstance(watch, ChanceWatch):
         t_ms = place * MINUTE_MS
         found = watch.add(t_ms, t_ms + 1000, failed, watch.limit(), trip, {}, "pictured")
+    elif isinstance(watch, SightingWatch):
+        t_ms, seen = place * MINUTE_MS, "pending"
+        if failed:
+            watch.settle(watch.add(t_ms, place, seen, ""), t_ms)
+        found = watch.look(place)
     else:
         assert isinstance(watch, LevelWatch)
         t_ms = place * LEVEL_MS
         above = 1.5 * watch.rule.limit("raise_above")
-        sd = above if sign == "~" else above / (10 * watch.rule.limit("sigmas"))
+        sd = above if sign == "~" else above / (10 * max(watch.rule.limit("sigmas"), 1.0))
         value = 0.0 if sign == "." else above
         rows = watch.rule.limit("least_rows")
         found = watch.add(t_ms, t_ms + LEVEL_MS, value, sd, rows)
