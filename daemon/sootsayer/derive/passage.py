@@ -26,12 +26,16 @@ WITNESSES: Mapping[str, tuple[str, ...]] = {
 ROWS = (*WITNESSES, "asked", "moved", "map", "baro", "ect", "idle")
 LONGEST_FRAMES = 600
 TAIL_FRAMES = 10
+# How fast a passage and the sensor in it warm and cool, the middles of 20 to 60 s and of 60 to
+# 180 s (from memory).
+WARMS_S, COOLS_S = 40.0, 120.0
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """One stretch asked open or shut. ``frames``: columns by name over it, ``before``: the last
-    five seconds of the stretch before, ``before_s`` how long that one was (0: none)."""
+    five seconds of the stretch before, ``before_s`` how long that one was (0: none). ``heated``:
+    how far gas as commanded had warmed the passage at its begin and at its end, 0..1."""
 
     start_ms: int
     end_ms: int
@@ -40,6 +44,7 @@ class Stretch:
     frames: Mapping[str, FloatArray]
     before: Mapping[str, FloatArray]
     standing: float  # pressure feedback with the engine standing, NaN where not seen
+    heated: tuple[float, float] = (0.0, 0.0)
 
     @property
     def seconds(self) -> float:
@@ -49,7 +54,7 @@ class Stretch:
 class Passage(Kept):
     """Follows the command and gathers what the sensors showed meanwhile."""
 
-    kept = ("start_ms", "is_open", "rows", "tail", "before_s", "standing")
+    kept = ("start_ms", "is_open", "rows", "tail", "before_s", "standing", "heated", "heated_before")
 
     def __init__(self) -> None:
         self.start_ms: int | None = None
@@ -58,6 +63,8 @@ class Passage(Kept):
         self.tail: list[list[float]] = []
         self.before_s = 0.0
         self.standing = float("nan")  # pressure feedback with the key on and the engine standing
+        self.heated = 0.0
+        self.heated_before = 0.0
 
     def step(self, q: Quantities) -> list[Stretch]:
         columns = q.block.columns
@@ -78,6 +85,8 @@ class Passage(Kept):
             limit = SHUT_POINTS if self.is_open else OPEN_POINTS
             if self.start_ms is None or (asked[index] > limit) != self.is_open:
                 self._change(begin_ms, asked[index] > limit, done)
+            lag_s = WARMS_S if self.is_open else COOLS_S
+            self.heated += (float(self.is_open) - self.heated) * FRAME_S / lag_s
             self.rows.append(row)
             if len(self.rows) >= LONGEST_FRAMES:
                 self._hand_over(begin_ms + FRAME_MS, done)
@@ -90,6 +99,7 @@ class Passage(Kept):
 
     def _clear(self) -> None:
         self.start_ms, self.rows, self.tail, self.before_s = None, [], [], 0.0
+        self.heated = self.heated_before = 0.0  # at least; the reading itself tells if it is more
 
     def _change(self, at_ms: int, is_open: bool, done: list[Stretch]) -> None:
         if self.start_ms is not None:
@@ -104,9 +114,10 @@ class Passage(Kept):
         assert self.start_ms is not None
         done.append(
             Stretch(self.start_ms, end_ms, self.is_open, self.before_s,
-                    _named(self.rows), _named(self.tail), self.standing)
+                    _named(self.rows), _named(self.tail), self.standing,
+                    (self.heated_before, self.heated))
         )  # fmt: skip
-        self.start_ms, self.rows = end_ms, []
+        self.start_ms, self.rows, self.heated_before = end_ms, [], self.heated
 
 
 def _named(rows: list[list[float]]) -> dict[str, FloatArray]:

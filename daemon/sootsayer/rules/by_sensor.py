@@ -139,14 +139,18 @@ def contact_warm(rule: Rule, stretch: Stretch, seen: Seen) -> tuple[bool, float,
 
 
 def passage_rise(rule: Rule, stretch: Stretch, seen: Seen) -> tuple[bool, float, str] | None:
-    """On minus off of passage temperature, each long enough for its slow sensor (20 to 60 s)."""
-    least_s = rule.limit("stretch_s")
-    if not stretch.is_open or stretch.seconds < least_s or stretch.before_s < least_s:
+    """On minus off of passage temperature, where gas as commanded must have warmed a slow sensor
+    and metal for a good part, and nothing had warmed them before."""
+    before, after = stretch.heated
+    if not stretch.is_open or after - before < rule.limit("warming_least"):
         return None
     warm, cool = (
         _mean(stretch.frames["temperature"][-END_FRAMES:]), _mean(stretch.before["temperature"]),
     )  # fmt: skip
+    coolant = _mean(stretch.frames["ect"])
     if warm is None or cool is None:
+        return None
+    if coolant is not None and cool - coolant > rule.limit("already_hot"):
         return None
     rise = warm - cool
     return rise < rule.limit("fail_below"), rise, f"passage warmed by {rise:.0f} K"
