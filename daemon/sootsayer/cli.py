@@ -281,6 +281,7 @@ def demo(
 commands.add_command(cli_archive.verify)
 commands.add_command(cli_archive.repair)
 commands.add_command(cli_archive.backup)
+commands.add_command(cli_archive.pack)
 commands.add_command(cli_survey.survey)
 commands.add_command(cli_check.check_config)
 commands.add_command(cli_record.record)

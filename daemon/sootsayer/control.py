@@ -29,6 +29,8 @@ REQUESTS: Mapping[str, frozenset[str]] = {
     "clock": frozenset({"wall_ms"}),  # what a phone's clock says, Unix time in ms as text
     "repair": frozenset({"text"}),
     "found": frozenset({"check", "outcome"}),
+    # Readings that an evidence pack refers to: "START:END …" in log ms, of the archive at a path.
+    "hold": frozenset({"archive", "spans", "reason"}),
     "status": frozenset(),
 }
 LONGEST_LINE_BYTES = 8192  # a remark is a few hundred; more is a mistake or mischief

@@ -49,14 +49,14 @@ def export(
         if out == "-":
             raise SootsayerError(f"format {form} cannot go to standard output; name a file")
         write = _writer(form)
-        with _placed(Path(out)) as part:
+        with placed(Path(out)) as part:
             return write(reader, part, _chosen(reader, wanted), progress)
 
 
 def _chosen(reader: ArchiveReader, wanted: Wanted) -> Selection:
     if wanted.alert is not None:
         return choose_alert(reader, wanted.alert)
-    to_log = _log_times(reader)
+    to_log = log_times(reader)
     start_ms = None if wanted.start is None else to_log(parse_utc_ms(wanted.start))
     end_ms = None if wanted.end is None else to_log(parse_utc_ms(wanted.end))
     return choose_span(reader, start_ms, end_ms, wanted.channels)
@@ -99,7 +99,7 @@ def parse_utc_ms(text: str) -> int:
     return round(moment.timestamp() * 1000)
 
 
-def _log_times(reader: ArchiveReader) -> Callable[[int], int]:
+def log_times(reader: ArchiveReader) -> Callable[[int], int]:
     """From wall time, as the clock has been corrected since, to log time."""
     times = reader.wall_times()
 
@@ -118,12 +118,12 @@ def _opened(out: str) -> Iterator[TextIO]:
     if out == "-":
         yield sys.stdout
         return
-    with _placed(Path(out)) as part, part.open("w", encoding="utf-8", newline="") as stream:
+    with placed(Path(out)) as part, part.open("w", encoding="utf-8", newline="") as stream:
         yield stream
 
 
 @contextmanager
-def _placed(path: Path) -> Iterator[Path]:
+def placed(path: Path) -> Iterator[Path]:
     """A path to write to; the file gets its name once it is whole, and is gone after trouble."""
     if path.exists():
         raise SootsayerError(f"file {path} exists already and is left as it is; name a new one")

@@ -10,6 +10,7 @@ from sootsayer.clock import LogClock
 from sootsayer.judge.handwork import check_event, repair_event
 from sootsayer.live.clock_watch import ClockWatch, phone_time_ms
 from sootsayer.live.health import Health
+from sootsayer.live.holding import held
 from sootsayer.live.intake import Asked, Intake
 from sootsayer.model import Mark, SootsayerError
 from sootsayer.store.archive import Archive
@@ -43,6 +44,8 @@ class Requests:
                     return self._work(request)
                 case "clock":
                     return self._set_clock(request)
+                case "hold":
+                    return held(self._archive, request)
             return self._health.as_json(self._clock.now_ms())
         except SootsayerError as refusal:
             return refusal
