@@ -22,12 +22,11 @@ from sootsayer.derive.cylinder import (
     Rows,
     make_rows,
 )
-from sootsayer.derive.gains import Gains, smoothed
+from sootsayer.derive.gains import UNKNOWN_DISPLACEMENT_L, Gains, smoothed
 from sootsayer.derive.orifice import STANDARD_KPA
 from sootsayer.derive.quantities import Quantities
 from sootsayer.model import BoolArray, FloatArray
 
-UNKNOWN_DISPLACEMENT_L = 2.0  # leak and gain are in g/s whatever is assumed here
 HUBER = 1.5  # robust limit in standard deviations, customary value
 # What bounding at that limit leaves of the variance of normal scatter (Huber 1964).
 HUBER_VARIANCE = 0.7785
@@ -59,7 +58,7 @@ class FlowBalance(Gains):
         self, displacement_l: float | None, only: str = "", compression: bool = False,
         stated_area_mm2: float | None = None,
     ) -> None:  # fmt: skip
-        super().__init__(displacement_l or UNKNOWN_DISPLACEMENT_L, compression, stated_area_mm2)
+        super().__init__(displacement_l, compression, stated_area_mm2)
         self._only = only
         self._known_displacement = displacement_l is not None
         self._displacement_l = displacement_l or UNKNOWN_DISPLACEMENT_L

@@ -23,6 +23,7 @@ from sootsayer.derive.orifice import (
     orifice_g_s,
 )
 
+UNKNOWN_DISPLACEMENT_L = 2.0  # leak and gain are in g/s whatever is assumed here
 GAS_PER_LITRE_G_S = 1.2
 LOOP_SHARE = 0.20  # of the charge, fully open: common practice for compression ignition is 0.3–0.5
 FIRST_OPENINGS = 20  # clear openings that set what this car passed when it was first known
@@ -41,10 +42,11 @@ class Gains(Kept):
     kept: ClassVar[tuple[str, ...]] = ("gains", "common", "first_gain", "charge_k")
 
     def __init__(
-        self, displacement_l: float, compression: bool, stated_area_mm2: float | None = None
+        self, displacement_l: float | None, compression: bool, stated_area_mm2: float | None = None
     ) -> None:
         self.compression = compression
-        self._litres = displacement_l
+        self._known_litres = displacement_l
+        self._litres = displacement_l or UNKNOWN_DISPLACEMENT_L
         self._stated_area_mm2 = stated_area_mm2
         self.gains: deque[float] = deque(maxlen=REMEMBERED)
         # What each of them shares with all others: the doubt about the engine's breathing.
@@ -127,16 +129,21 @@ class Gains(Kept):
         by size alone valves differ too much to call one too large."""
         return self.first_gain[0] if self.first_gain else None
 
-    def wanting(self, least_mm2: float) -> tuple[float, float] | None:
-        """Share of an area that the open valve does not pass, and its standard deviation."""
+    def wanting_of_stated(self) -> tuple[float, float] | None:
+        """Share of the area stated in the vehicle file that the open valve does not pass, and
+        its standard deviation; None where nothing is stated or known."""
+        return self._wanting(self._stated_area_mm2)
+
+    def wanting_of_size(self) -> tuple[float, float] | None:
+        """The same against the least area that is usual for an engine of this size."""
+        litres = self._known_litres
+        return self._wanting(None if litres is None else USUAL_LEAST_MM2_PER_LITRE * litres)
+
+    def _wanting(self, least_mm2: float | None) -> tuple[float, float] | None:
         area = self.effective_area_mm2()
-        if area is None:
+        if area is None or least_mm2 is None:
             return None
         return 1 - area[0] / least_mm2, area[1] / least_mm2
-
-    def stated_area_mm2(self) -> float | None:
-        """Effective area of the sound valve as the vehicle file states it."""
-        return None if self.compression else self._stated_area_mm2
 
     def _stated_g_s(self) -> float | None:
         if self._stated_area_mm2 is None:

@@ -11,6 +11,7 @@ from sootsayer.derive.cylinder import Rows
 from sootsayer.derive.engine_feel import Heat, HeatStretch, Trims, TripTrims
 from sootsayer.derive.frozen import Frozen, Look
 from sootsayer.derive.keep import Kept
+from sootsayer.derive.own_word import OwnWord
 from sootsayer.derive.quantities import Quantities
 from sootsayer.derive.spark import Spark, SparkOpening
 from sootsayer.derive.starts import Arrival, Start, Starts
@@ -38,6 +39,7 @@ class Happened:
     looks: list[Look] = field(default_factory=list)
     air: tuple[float, float, float] | None = None
     told: list[Told] = field(default_factory=list)
+    own: tuple[FloatArray, FloatArray] | None = None  # the recorder's doubts: clock, room
 
 
 class Happenings(Kept):
@@ -45,7 +47,7 @@ class Happenings(Kept):
 
     kept = (
         "warm_ups", "key_ons", "stands", "starts", "steady", "band", "spark", "trims", "heat",
-        "frozen", "air_meter",
+        "frozen", "air_meter", "own_word",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -57,6 +59,7 @@ class Happenings(Kept):
         self.trims = Trims()
         self.heat = Heat()
         self.frozen = Frozen()
+        self.own_word = OwnWord()
         self.forget()
 
     def forget(self) -> None:
@@ -79,7 +82,7 @@ class Happenings(Kept):
             band=self.band.step(q, trips.number, "A2" not in accused),
             spark=self.spark.step(q, flows and "E1" not in accused),
             trims=self.trims.step(q, trips.number), heat=self.heat.step(q),
-            looks=self.frozen.step(q), told=told,
+            looks=self.frozen.step(q), told=told, own=self.own_word.step(told),
             air=self.air_meter.step(q, rows, balance, trips.number, "P3M" not in accused),
         )  # fmt: skip
 

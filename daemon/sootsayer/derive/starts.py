@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from sootsayer.derive.frames import FRAME_MS, FRAME_S
 from sootsayer.derive.keep import Kept
-from sootsayer.derive.quantities import RUNNING_RPM, Quantities
+from sootsayer.derive.quantities import Quantities
+from sootsayer.derive.states import RUNNING_RPM
 
 TURNING_RPM = 50.0
 DEAD_RPM = 300.0  # below this a running engine has died (handbook rule E5)

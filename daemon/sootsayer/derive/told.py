@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sootsayer.model import Batch, Scaling
+from sootsayer.model import Batch, Identity, Scaling
 
 # Counters that only a clearing of codes makes smaller (SAE J1979 PIDs 30, 31, 4E).
 COUNTERS = {
@@ -17,6 +17,12 @@ COUNTERS = {
     "clr_time": "engine time since codes were cleared",
 }
 STATUS = "monitor_status"  # PID 01
+# What the recorder says of itself, as Identity events of this unit.
+RECORDER, CLOCK, ROOM = "recorder", "clock", "room"
+SET, UNSET = "set", "not set"
+WIDE, SHORT = "wide", "short"
+DOUBTS = {UNSET: 1, SHORT: 1, SET: 0, WIDE: 0}
+OWN = Scaling("recorder's own word", 1.0, 0.0, "")
 RESULTS = ("mid31_", "mid32_", "mid33_", "mid34_")  # recirculation's monitors in service 06
 
 
@@ -46,6 +52,15 @@ class Telling:
                     for t_ms, raw in zip(series.t_ms.tolist(), series.raw.tolist(), strict=True)
                     if done_ms is None or t_ms > done_ms
                 ]
+
+        self._waiting += [
+            Told(event.t_ms, event.key, DOUBTS[event.value], OWN)
+            for event in batch.events
+            if isinstance(event, Identity)
+            and event.unit == RECORDER
+            and event.value in DOUBTS
+            and (done_ms is None or event.t_ms > done_ms)
+        ]
 
     def take(self, upto_ms: int) -> list[Told]:
         """What was said up to here, oldest first."""

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from sootsayer.derive.frames import BLOCK_FRAMES
 from sootsayer.model import FloatArray
 from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance, Seen
@@ -17,6 +20,18 @@ def frozen(rule: Rule, seen: Seen) -> list[Chance]:
                    seen.context)
         )  # fmt: skip
     return made
+
+
+def clock_unset(seen: Seen) -> FloatArray:
+    """1 while the recorder's clock has not been set since it started."""
+    own = seen.happened.own
+    return np.full(BLOCK_FRAMES, np.nan) if own is None else own[0]
+
+
+def room_short(seen: Seen) -> FloatArray:
+    """1 while the recorder must remove what it would rather keep."""
+    own = seen.happened.own
+    return np.full(BLOCK_FRAMES, np.nan) if own is None else own[1]
 
 
 def battery_v(seen: Seen) -> FloatArray:

@@ -24,6 +24,7 @@ from sootsayer.rules import (
 from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance, Seen
 
+Level = tuple[float, float, float]
 ASK_FORBIDDEN = ("wide open", "cranking", "cold", "idle in neutral")
 
 
@@ -61,6 +62,8 @@ QUANTITIES: dict[str, Callable[[Seen], FloatArray]] = {
     "neutral": lambda seen: seen.q.states["neutral"],
     "outside band": by_command.outside_band,
     "battery": by_recorder.battery_v,
+    "clock not set": by_recorder.clock_unset,
+    "room is short": by_recorder.room_short,
 }
 
 
@@ -171,12 +174,33 @@ def _leak(seen: Seen) -> tuple[float, float, float] | None:
     return 100 * value / whole, 100 * sd / whole, seen.balance.rows
 
 
+def _wanting(held_against: str) -> Callable[[Seen], Level | None]:
+    """Per cent of an area that the fully open valve does not pass, where openings brought news.
+
+    From the air meter only: by throttle the flow is biased."""
+
+    def level(seen: Seen) -> Level | None:
+        balance = seen.balance
+        if not seen.openings or balance.mode != "maf":
+            return None
+        found = (
+            balance.wanting_of_stated() if held_against == "stated" else balance.wanting_of_size()
+        )
+        return (
+            None if found is None else (100 * found[0], 100 * found[1], float(len(balance.gains)))
+        )
+
+    return level
+
+
 # measure → (value, its standard deviation, how many readings it rests on), None where not seen
-LEVELS: dict[str, Callable[[Seen], tuple[float, float, float] | None]] = {
+LEVELS: dict[str, Callable[[Seen], Level | None]] = {
     "leak": _leak,
     "play": lambda seen: seen.motion.play,
     "creep": lambda seen: seen.motion.creep,
     "fade": lambda seen: seen.motion.fade,
     "drift": lambda seen: seen.motion.drift,
     "air meter": by_input.air_meter,
+    "less than stated": _wanting("stated"),
+    "less than usual": _wanting("size"),
 }
