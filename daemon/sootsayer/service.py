@@ -26,6 +26,7 @@ from sootsayer.live.judging import Judging, Pipeline
 from sootsayer.live.keeping import Keeping
 from sootsayer.live.own_word import OwnWord
 from sootsayer.live.requests import Requests, reply
+from sootsayer.live.soundness import Soundness
 from sootsayer.live.source_thread import Source, SourceThread
 from sootsayer.live.thinning import Thinning
 from sootsayer.model import (
@@ -128,6 +129,7 @@ class _Session:
             self._tell,
         )
         self._requests = Requests(archive, self._clock, self._clock_watch, intake, self._health)
+        self._soundness = Soundness(plan.archive)
         self._commits.committed()
 
     def _remember(self) -> None:
@@ -170,6 +172,8 @@ class _Session:
                 thread = SourceThread(name, source, self._intake, self._clock, self._settings)
                 thread.start()
                 started.callback(thread.stop, SOURCE_END_S)
+            self._soundness.start()
+            started.callback(self._soundness.stop, SOURCE_END_S)
             self._notifier.ready()
             self._tell()
             taken = self._turn()
@@ -190,11 +194,17 @@ class _Session:
         if self._commits.due():
             self._commits.commit(self._upto_ms, self._newest_ms)
             self._commits.look_after_room()
+            self._look_at_soundness()
         self._judge(min(JUDGE_FOR_S, max(0.0, self._commits.left_s())))
         self._look_at_clock()
         self._say_own_word()
         self._answer(taken)
         return taken
+
+    def _look_at_soundness(self) -> None:
+        if self._soundness.told != self._health.damage:
+            self._health.damage = self._soundness.told
+            self._tell()
 
     def _answer(self, taken: Taken) -> None:
         """What a person asked for is durable before it is answered."""

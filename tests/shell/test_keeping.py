@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import replace
@@ -82,7 +83,7 @@ def test_a_disk_that_refuses_is_told_once_and_its_end_too(archive: Archive) -> N
     keeping = Keeping(archive, shipped_settings().retention, START)
     pages = archive._connection.execute("PRAGMA page_count").fetchone()[0]
     archive._connection.execute(f"PRAGMA max_page_count = {pages}")
-    archive.put_state("large", "x" * 100_000)
+    archive.put_state("large", os.urandom(100_000).hex())
     news = []
     for second in range(3):
         rpm = Series("rpm", Scaling("rpm_quarter", 0.25, 0.0, "rpm"),

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+import os
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -401,7 +402,7 @@ def test_a_disk_that_refuses_loses_nothing(path: Path, drive: Drive, alert: Make
     record(archive, drive(58))
     pages = archive._connection.execute("PRAGMA page_count").fetchone()[0]
     archive._connection.execute(f"PRAGMA max_page_count = {pages}")  # SQLite: "disk is full"
-    archive.put_state("large", "x" * 50_000)
+    archive.put_state("large", os.urandom(50_000).hex())
     archive.apply(Changes(alerts=(alert(START),)))
     for batch in drive(4, start_ms=START + 58_000):
         archive.append(batch)
@@ -495,7 +496,7 @@ def test_the_log_stays_small_while_readers_read(archive: Archive, path: Path) ->
     wal = Path(f"{path}-wal")
     with ArchiveReader(path) as reader:
         for number in range(400):
-            archive.put_state("large", f"{number:030000d}")
+            archive.put_state("large", os.urandom(30_000).hex())
             archive.commit()
             assert reader.state("large") is not None
     assert wal.stat().st_size < 5_000_000  # 13 MB were written
@@ -510,7 +511,7 @@ def test_a_cursor_left_open_would_make_the_log_grow(archive: Archive, path: Path
         connection.execute("BEGIN")
         connection.execute("SELECT * FROM state").fetchone()
         for number in range(400):
-            archive.put_state("large", f"{number:030000d}")
+            archive.put_state("large", os.urandom(30_000).hex())
             archive.commit()
         connection.execute("ROLLBACK")
     assert Path(f"{path}-wal").stat().st_size > 10_000_000

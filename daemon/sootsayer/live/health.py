@@ -38,6 +38,7 @@ class Health:
         self.judging = ""  # why nothing is judged at present
         self.beside: dict[str, str] = {}  # trouble of sources that run beside the first
         self.storing = ""  # what is wrong with the disk
+        self.damage = ""  # what in the archive is not what was written
         self.last_reading_ms: int | None = None
         self.counters: dict[str, int] = {}
         self._recent: dict[str, deque[tuple[int, int]]] = {}  # source → (stamp, samples)
@@ -77,9 +78,9 @@ class Health:
         return True
 
     def full_reason(self) -> str:
-        """Why it is in this state, what ails the disk, why nothing is judged, if so."""
+        """Why it is in this state, what ails disk and archive, why nothing is judged, if so."""
         judging = f"judging {self.judging}" if self.judging else ""
-        told = (self.reason, self.storing, judging, *self.beside.values())
+        told = (self.reason, self.storing, self.damage, judging, *self.beside.values())
         return "; ".join(part for part in told if part)
 
     def rates(self, now_ms: int) -> dict[str, float]:

@@ -87,6 +87,11 @@ def decode(chunk: Chunk, channels: Collection[int] | None = None) -> list[Column
         raise ChunkDamagedError(_damage(chunk, str(trouble))) from trouble
 
 
+def is_whole(start_ms: int, end_ms: int, samples: int, codec: int, crc: int, body: bytes) -> bool:
+    """Whether a row of table ``chunk`` is what was written, without unpacking it."""
+    return crc == _crc(start_ms, end_ms, samples, codec, body)
+
+
 def compress(pieces: Sequence[bytes]) -> bytes:
     """One zstd frame; pieces of different nature in blocks of their own, a tenth smaller."""
     if not hasattr(_thread, "compressor"):

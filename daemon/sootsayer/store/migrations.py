@@ -20,10 +20,15 @@ from typing import TYPE_CHECKING
 from sootsayer.store import ledger, readings, ring
 from sootsayer.store.chunk import ChunkDamagedError, decode
 from sootsayer.store.level import crc_of
-from sootsayer.store.rows import SUMMED
+from sootsayer.store.rows import add_sums
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
+
+SUMMED_FROM_7 = (
+    "boot", "anchor", "mark", "gap", "code", "code_look", "identity", "source_status",
+    "alert", "episode", "trip", "opening", "state", "held",
+)  # fmt: skip
 
 
 def m1_time(database: Database) -> None:
@@ -235,7 +240,7 @@ def m7_sums(database: Database) -> None:
     """
     # The last log time stored when a boot began: retention may take the readings that tell it.
     database.execute("ALTER TABLE boot ADD COLUMN before_ms INTEGER")
-    for table in SUMMED:
+    for table in SUMMED_FROM_7:
         database.execute(f"ALTER TABLE {table} ADD COLUMN crc INTEGER")
     connection = database.conn
     found = connection.execute(
@@ -251,6 +256,13 @@ def m7_sums(database: Database) -> None:
     )
 
 
+def m8_every_row(database: Database) -> None:
+    """Channels have a sum too, and rows from before format 7 get theirs: none is without."""
+    database.execute("ALTER TABLE channel ADD COLUMN crc INTEGER")
+    for table in (*SUMMED_FROM_7, "channel"):
+        add_sums(database.conn, table, missing_only=True)
+
+
 MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     m1_time,
     m2_readings,
@@ -259,6 +271,7 @@ MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     m5_state,
     m6_chain,
     m7_sums,
+    m8_every_row,
 )
 
 

@@ -5,37 +5,91 @@ from __future__ import annotations
 import sqlite3
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator
+from typing import Any
 
 from sootsayer.model import Scaling
-from sootsayer.store import ledger
+from sootsayer.store import ledger, rows
 from sootsayer.store.chunk import STRETCH_MS, Chunk, ChunkDamagedError, Column, decode, encode
 from sootsayer.store.level import HOUR_MS, crc_of, pack_hour
 from sootsayer.store.minutes import Gathered, chunks, merge
 
 CHUNK_COLUMNS = "start_ms, end_ms, samples, codec, crc, body"
 CHUNK_VALUES = "start_ms, end_ms, samples, codec, crc, CAST(body AS BLOB)"  # whatever a bit says
+CHANNEL_COLUMNS = (
+    "id", "name", "scaling", "scale", "offset", "unit", "first_ms", "last_ms", "samples", "crc",
+)  # fmt: skip
 FETCH_ROWS = 16  # about 1 MB of bodies at a time
 
 
 def known_channels(connection: sqlite3.Connection) -> dict[tuple[str, Scaling], int]:
-    found = connection.execute('SELECT id, name, scaling, scale, "offset", unit FROM channel')
-    return {(row[1], Scaling(*row[2:])): row[0] for row in found.fetchall()}
+    """Ids of channels whose row is whole."""
+    return {
+        (row["name"], Scaling(row["scaling"], row["scale"], row["offset"], row["unit"])): row["id"]
+        for row in _channel_rows(connection, "")
+        if rows.is_whole(row)
+    }
 
 
 def add_channel(connection: sqlite3.Connection, number: int, name: str, scaling: Scaling) -> None:
-    connection.execute(
-        'INSERT INTO channel (id, name, scaling, scale, "offset", unit, samples) '
-        "VALUES (?, ?, ?, ?, ?, ?, 0)",
-        (number, name, scaling.name, scaling.scale, scaling.offset, scaling.unit),
-    )
+    row = {
+        "id": number,
+        "name": name,
+        "scaling": scaling.name,
+        "scale": scaling.scale,
+        "offset": scaling.offset,
+        "unit": scaling.unit,
+        "samples": 0,
+    }
+    rows.insert(connection, "channel", row)
 
 
 def count_readings(connection: sqlite3.Connection, columns: Iterable[Column]) -> None:
     """Add ascending columns that are being stored to their channels' count and span."""
-    connection.executemany(
-        "UPDATE channel SET samples = samples + ?1, first_ms = min(ifnull(first_ms, ?2), ?2), "
-        "last_ms = max(ifnull(last_ms, ?3), ?3) WHERE id = ?4",
-        [(len(c.t_ms), int(c.t_ms[0]), int(c.t_ms[-1]), c.channel) for c in columns],
+    for column in columns:
+        ends_ms = int(column.t_ms[0]), int(column.t_ms[-1])
+        for row in _channel_rows(connection, "WHERE id = ?", column.channel):
+            known_ms = [t_ms for t_ms in (row["first_ms"], row["last_ms"]) if t_ms is not None]
+            first_ms, last_ms = min([*ends_ms, *known_ms]), max([*ends_ms, *known_ms])
+            _change(connection, row, first_ms, last_ms, row["samples"] + len(column.t_ms))
+
+
+def discount_readings(connection: sqlite3.Connection, columns: Iterable[Column]) -> None:
+    """Take columns that are being removed off their channels' count."""
+    for column in columns:
+        for row in _channel_rows(connection, "WHERE id = ?", column.channel):
+            samples = row["samples"] - len(column.t_ms)
+            _change(connection, row, row["first_ms"], row["last_ms"], samples)
+
+
+def forget_counts(connection: sqlite3.Connection) -> None:
+    """Every channel as if nothing of it were stored."""
+    for row in _channel_rows(connection, ""):
+        _change(connection, row, None, None, 0)
+
+
+def _channel_rows(
+    connection: sqlite3.Connection, where: str, *parameters: int
+) -> list[dict[str, Any]]:
+    names = ", ".join(f'"{name}"' for name in CHANNEL_COLUMNS)
+    found = connection.execute(f"SELECT {names} FROM channel {where}", parameters).fetchall()
+    return [dict(zip(CHANNEL_COLUMNS, values, strict=True)) for values in found]
+
+
+def _change(
+    connection: sqlite3.Connection,
+    row: dict[str, Any],
+    first_ms: int | None,
+    last_ms: int | None,
+    samples: int,
+) -> None:
+    """New counts, and the sum with them; a row that is damaged stays so."""
+    new = row | {"first_ms": first_ms, "last_ms": last_ms, "samples": samples}
+    if rows.is_whole(row):
+        new["crc"] = rows.sum_of(new)
+    connection.execute(
+        "UPDATE channel SET first_ms = :first_ms, last_ms = :last_ms, samples = :samples, "
+        "crc = :crc WHERE id = :id",
+        new,
     )
 
 
@@ -152,14 +206,18 @@ def chunk_by_id(connection: sqlite3.Connection, number: int) -> Chunk:
 def move_tail(connection: sqlite3.Connection) -> None:
     """Table tail of formats up to 5: its readings become chunks, its damage a gap."""
     found = connection.execute(f"SELECT {CHUNK_VALUES} FROM tail ORDER BY id").fetchall()
-    rows = [Chunk(*row) for row in found]
+    records = [Chunk(*row) for row in found]
     damaged: list[Chunk] = []
     gathered = Gathered()
-    gathered.extend(decoded(rows, None, damaged))
+    gathered.extend(decoded(records, None, damaged))
     columns = merge(gathered)
     if columns:
-        write_chunks(connection, columns, max(chunk.end_ms for chunk in rows))
-        count_readings(connection, columns)
+        write_chunks(connection, columns, max(chunk.end_ms for chunk in records))
+        connection.executemany(
+            "UPDATE channel SET samples = samples + ?1, first_ms = min(ifnull(first_ms, ?2), ?2), "
+            "last_ms = max(ifnull(last_ms, ?3), ?3) WHERE id = ?4",
+            [(len(c.t_ms), int(c.t_ms[0]), int(c.t_ms[-1]), c.channel) for c in columns],
+        )
     connection.executemany(
         "INSERT INTO gap (start_ms, end_ms, reason) VALUES (?, ?, 'stored readings are damaged')",
         [(chunk.start_ms, chunk.end_ms) for chunk in damaged],

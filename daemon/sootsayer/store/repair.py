@@ -144,11 +144,8 @@ def _bring_over(
     states = salvage.rows(damaged, "state", found.notes)
     states = [row for row in states if row["name"] not in OWN_STATES]
     _copy_rows(connection, "state", states, found)
-    channels = salvage.rows(damaged, "channel", found.notes)
-    _copy_rows(
-        connection, "channel", [row | {"samples": 0, "first_ms": None, "last_ms": None}
-                                for row in channels], found,
-    )  # fmt: skip
+    _copy_rows(connection, "channel", salvage.rows(damaged, "channel", found.notes), found)
+    readings.forget_counts(connection)  # what is recovered is counted anew
     _bring_removals(damaged, connection)
     _bring_chunks(damaged, connection, found, progress)
     _bring_levels(damaged, connection, found)

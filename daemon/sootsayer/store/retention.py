@@ -18,10 +18,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from sootsayer.model import IntArray
-from sootsayer.store import ledger
+from sootsayer.store import ledger, rows
 from sootsayer.store.chunk import ChunkDamagedError, decode
 from sootsayer.store.level import HOUR_MS
-from sootsayer.store.readings import chunk_by_id, level_upto_ms
+from sootsayer.store.readings import chunk_by_id, discount_readings, level_upto_ms
 
 DAY_MS = 86_400_000
 CHUNKS_AT_ONCE = 12  # two hours of driving: a Pi counts them in a second, so a commit is not late
@@ -152,7 +152,7 @@ def _remove_chunks(connection: sqlite3.Connection, before_ms: int, kept: Spans, 
         (min(before_ms, level_upto_ms(connection)),),
     ).fetchall()
     gone = [row for row in found if not kept.touch(row[1], row[2])][:CHUNKS_AT_ONCE]
-    if not gone:
+    if not gone or _is_unsure(connection):
         return 0
     for number, *_ in gone:
         _discount(connection, number)
@@ -170,10 +170,7 @@ def _discount(connection: sqlite3.Connection, number: int) -> None:
         columns = decode(chunk_by_id(connection, number))
     except ChunkDamagedError:
         return
-    connection.executemany(
-        "UPDATE channel SET samples = samples - ? WHERE id = ?",
-        [(len(column.t_ms), column.channel) for column in columns],
-    )
+    discount_readings(connection, columns)
 
 
 def _remove_levels(connection: sqlite3.Connection, before_ms: int, kept: Spans, why: str) -> bool:
@@ -184,12 +181,14 @@ def _remove_levels(connection: sqlite3.Connection, before_ms: int, kept: Spans, 
         (before_ms - HOUR_MS,),
     ).fetchall()
     gone = [hour for (hour,) in hours if not kept.touch(hour, hour + HOUR_MS)]
+    if not gone or _is_unsure(connection):
+        return False
     removed: list[int] = []
-    rows = 0
+    count = 0
     for hour in gone:
-        if rows >= LEVELS_AT_ONCE or _has_chunk(connection, hour):
+        if count >= LEVELS_AT_ONCE or _has_chunk(connection, hour):
             break
-        rows += connection.execute("DELETE FROM level10 WHERE start_ms = ?", (hour,)).rowcount
+        count += connection.execute("DELETE FROM level10 WHERE start_ms = ?", (hour,)).rowcount
         removed.append(hour)
     if removed:
         span_ms = removed[0], removed[-1] + HOUR_MS
@@ -197,6 +196,11 @@ def _remove_levels(connection: sqlite3.Connection, before_ms: int, kept: Spans, 
             connection, ledger.Kind.REMOVED, span_ms, 0, ledger.NOTHING, (), f"10 s level, {why}"
         )
     return bool(removed)
+
+
+def _is_unsure(connection: sqlite3.Connection) -> bool:
+    """What must stay hangs on these rows; a bit that flipped must not cost evidence."""
+    return any(rows.damaged(connection, ("alert", "mark", "code", "held")))
 
 
 def _has_chunk(connection: sqlite3.Connection, hour_ms: int) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -55,6 +56,15 @@ class RingView:
             except OSError:
                 self._records, self._inode = [], 0  # none, or one that cannot be read
             return tuple(self._records)
+
+    def torn(self, salt: str) -> int:
+        """Blocks that were cut off while they were written, or are damaged."""
+        if not self.unreadable:
+            return 0
+        with self._lock, suppress(OSError), self._path.open("rb", buffering=0) as file:
+            # Read anew: one that was just being written is whole by now.
+            self._read_all(file.fileno(), salt, os.fstat(file.fileno()).st_ino)
+        return self.unreadable
 
     def tail(self, records: Sequence[Record], done: Done) -> Tail:
         """What of ``records`` is in no chunk."""

@@ -25,6 +25,7 @@ from sootsayer.model import (
     SourceStatus,
     Trip,
 )
+from sootsayer.store.chunk import compress, decompress
 from sootsayer.store.plain import from_plain, to_plain
 from sootsayer.store.ring import Done
 
@@ -38,9 +39,16 @@ EVENT_TABLES: dict[type[Event], str] = {
 # Tables whose rows carry a sum over all their values, because SQLite itself has none.
 SUMMED = (
     "boot", "anchor", "mark", "gap", "code", "code_look", "identity", "source_status",
-    "alert", "episode", "trip", "opening", "state", "held",
+    "alert", "episode", "trip", "opening", "state", "held", "channel",
 )  # fmt: skip
+TABLES: dict[type[Any], str] = {
+    **EVENT_TABLES,
+    Alert: "alert", Anchor: "anchor", Episode: "episode", Gap: "gap", Mark: "mark",
+    Opening: "opening", Trip: "trip",
+}  # fmt: skip
+NAMED_BY = ("id", "number", "name", "rule")  # what tells a row of its table
 UNSUMMED_COLUMNS = frozenset({"id", "crc"})
+PACKED_FROM = 2_000  # characters of a state; shorter ones are left for people to read
 JSON_COLUMNS = frozenset({"channels", "context", "counters"})
 
 
@@ -78,17 +86,36 @@ def put_event(connection: sqlite3.Connection, number: int, event: Event) -> None
     insert(connection, EVENT_TABLES[type(event)], {"id": number} | to_row(event))
 
 
+class RowDamagedError(ValueError):
+    """A row is not what was written. The text names it."""
+
+
 def put_state(connection: sqlite3.Connection, name: str, text: str) -> None:
+    value = compress([text.encode()]) if len(text) > PACKED_FROM else text
     connection.execute(
         "INSERT OR REPLACE INTO state (name, value, crc) VALUES (?, ?, ?)",
-        (name, text, sum_of({"name": name, "value": text})),
+        (name, value, sum_of({"name": name, "value": value})),
     )
 
 
+def state_text(connection: sqlite3.Connection, name: str) -> str | None:
+    """The JSON kept under a name, None if there is none. Raises RowDamagedError."""
+    cursor = connection.execute("SELECT * FROM state WHERE name = ?", (name,))
+    found = cursor.fetchone()
+    if found is None:
+        return None
+    row = dict(zip(("name", "value", "crc"), found, strict=True))
+    checked("state", row)
+    value = row["value"]
+    return decompress(value).decode() if isinstance(value, bytes) else str(value)
+
+
 def ring_done(connection: sqlite3.Connection) -> Done:
-    """What of the ring is in chunks."""
-    found = connection.execute("SELECT value FROM state WHERE name = 'ring'").fetchone()
-    return Done(**json.loads(found[0]))
+    """What of the ring is in chunks. Raises RowDamagedError: readings hang on it."""
+    text = state_text(connection, "ring")
+    if text is None:
+        raise RowDamagedError("table state: the row 'ring' is gone")
+    return Done(**json.loads(text))
 
 
 def put_ring_done(connection: sqlite3.Connection, done: Done) -> None:
@@ -101,29 +128,58 @@ def sum_of(row: Mapping[str, Any]) -> int:
     1, 1.0 and true are alike, and so are the two noughts: SQLite keeps no sign of nought.
     """
     words = [
-        f"{name}={value if isinstance(value, str) else float(value) + 0.0!r}"
+        f"{name}={_word(value)}"
         for name, value in sorted(row.items())
         if name not in UNSUMMED_COLUMNS and value is not None
     ]
     return zlib.crc32("\x1f".join(words).encode("utf-8", "surrogatepass"))
 
 
-def damaged(connection: sqlite3.Connection) -> Iterator[str]:
-    """Rows that are not what was written, by table and place in it."""
-    for table in SUMMED:
-        cursor = connection.execute(f"SELECT * FROM {table}")
-        names = [column[0] for column in cursor.description]
-        for number, values in enumerate(cursor.fetchall(), 1):
-            if not is_whole(dict(zip(names, values, strict=True))):
-                yield f"table {table}, row {number}: is not what was written"
+def _word(value: Any) -> str:
+    if isinstance(value, str):
+        return value
+    return value.hex() if isinstance(value, bytes) else repr(float(value) + 0.0)
 
 
 def is_whole(row: Mapping[str, Any]) -> bool:
-    """Rows of formats up to 6 have no sum and pass."""
     try:
-        return row["crc"] is None or sum_of(row) == row["crc"]
+        return bool(sum_of(row) == row["crc"])
     except (TypeError, ValueError):
         return False
+
+
+def checked(table: str, row: Mapping[str, Any]) -> None:
+    """Raises RowDamagedError if it is not what was written."""
+    if not is_whole(row):
+        name = next((row[key] for key in NAMED_BY if key in row), "?")
+        raise RowDamagedError(f"table {table}, row {name}: is not what was written")
+
+
+def damaged(connection: sqlite3.Connection, tables: Iterable[str] = SUMMED) -> Iterator[str]:
+    """Rows that are not what was written, by table and place in it."""
+    for table in tables:
+        cursor = connection.execute(f"SELECT * FROM {table}")
+        names = [column[0] for column in cursor.description]
+        for values in cursor.fetchall():
+            try:
+                checked(table, dict(zip(names, values, strict=True)))
+            except RowDamagedError as damage:
+                yield str(damage)
+
+
+def add_sums(connection: sqlite3.Connection, table: str, missing_only: bool = False) -> None:
+    """Its sum to each row of ``table``, or only to rows that have none."""
+    key = {"state": "name", "episode": "rule, start_ms"}.get(table, "rowid")
+    where = "WHERE crc IS NULL" if missing_only else ""
+    cursor = connection.execute(f"SELECT {key}, * FROM {table} {where}")
+    names = [column[0] for column in cursor.description]
+    count = len(key.split(", "))
+    update = f"UPDATE {table} SET crc = ? WHERE ({key}) = ({', '.join('?' * count)})"
+    for values in cursor.fetchall():
+        row = dict(zip(names[count:], values[count:], strict=True))
+        crc = sum_of(row)
+        if crc != row["crc"]:
+            connection.execute(update, (crc, *values[:count]))
 
 
 def to_row(value: Any) -> dict[str, Any]:
