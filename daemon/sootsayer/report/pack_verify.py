@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from hashlib import sha256
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +28,9 @@ from sootsayer.store.chunk import Chunk, ChunkDamagedError, decode, decompress
 from sootsayer.store.columns import MalformedError, Reader
 from sootsayer.store.ledger import NOTHING, content_of
 
-MANIFEST_MOST_BYTES = 16_000_000  # 20,000 members of some 300 bytes each, and to spare
-FORM_MOST_BYTES = 64_000_000  # of a JSON member that is read whole
+MANIFEST_MOST_BYTES = 8_000_000  # 20,000 members of some 400 bytes each
+FORM_MOST_BYTES = 8_000_000  # of a JSON member that is read whole: fifty thousand chances
+MOST_ENTRIES = 200_000  # of the chain: years of ten-minute chunks, day and night
 CHUNK_MOST_BYTES = 64_000_000  # unpacked: ten minutes of a full CAN bus are 40 MB
 CHUNK_MOST_SAMPLES = 4_000_000  # the same, counted
 PINNED = ("vehicle", "span", "links", "alerts", "causes", "next_check", "circumstances", "sure")
@@ -129,8 +131,8 @@ class _Checked:
         for name in names:
             if name not in self._pack.members:
                 raise self._pack.refused(f"{name}: is missing")
-        for name in there[:-2]:
-            if name not in names:
+        for name in there:
+            if name not in (*names, MANIFEST, SIGNATURE):
                 raise self._pack.refused(f"{name}: stands in no manifest")
         if there != [*names, MANIFEST, SIGNATURE]:
             raise self._pack.refused("its members are not in the order of the manifest")
@@ -155,7 +157,10 @@ class _Checked:
     # ------------------------------------------------------------ what it rests on
 
     def _chain(self) -> Chain:
-        entries = entries_of(self._pack.lines("chain/entries.jsonl", ENTRY_MOST_BYTES))
+        lines = self._pack.lines("chain/entries.jsonl", ENTRY_MOST_BYTES)
+        entries = entries_of(islice(lines, MOST_ENTRIES + 1))
+        if len(entries) > MOST_ENTRIES:
+            raise self._pack.refused(f"its chain has more than {MOST_ENTRIES} entries")
         form = self._json("chain/heads.json")
         chain = Chain(str(form["archive"]), entries, [head_of(one) for one in form["heads"]])
         broken = chain.broken()
