@@ -191,7 +191,9 @@ class Pipeline(Kept):
             engine_s=float(np.count_nonzero(running)) * FRAME_S, gaps=gaps, context=context,
             spark_ignition=self.vehicle.spark_ignition, baselines=self.baselines,
             accused=accused, happened=happened, monitor=self.monitor,
-            motion=self.motions.step(q, judged, rests, number, use_position),
+            motion=self.motions.step(
+                q, judged, rests, number, use_position, happened.spark
+            ),
         )  # fmt: skip
         changed, chances = self.rules.step(seen)
         changed += self._codes(block, number)

@@ -29,6 +29,7 @@ LOOP_SHARE = 0.20  # of the charge, fully open: common practice for compression 
 FIRST_OPENINGS = 20  # clear openings that set what this car passed when it was first known
 REMEMBERED = 60
 LEAST_OPENING = 0.05
+LEAST_PART = 0.15  # of the due flow; below, the opening counts as one without gas (rule F1)
 LEAST_OPENINGS = 5
 NORMAL_CHARGE_K = 300.0
 SMOOTHING = 50
@@ -70,7 +71,8 @@ class Gains(Kept):
         the same doubt at every opening; ``scale``: see ``Rows``.
         """
         flow_g_s, sd_g_s = flow
-        if opening > LEAST_OPENING and flow_g_s > 2 * sd_g_s and flow_g_s > 0.3 * due_g_s:
+        surely = flow_g_s > 2 * sd_g_s and flow_g_s > LEAST_PART * due_g_s
+        if opening > LEAST_OPENING and surely:
             self.gains.append(flow_g_s / (opening * scale))
             self.common.append(common_g_s / (opening * scale))
             self.charge_k = smoothed(self.charge_k, charge_k)

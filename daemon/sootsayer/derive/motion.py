@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from sootsayer.derive.drift import Drift
 from sootsayer.derive.keep import Kept
+from sootsayer.derive.knock import KnockContrast
 from sootsayer.derive.opened import Judged
 from sootsayer.derive.passage import Passage, Stretch
 from sootsayer.derive.play import Play
 from sootsayer.derive.quantities import Quantities
+from sootsayer.derive.spark import SparkOpening
 from sootsayer.derive.stops import Rest
 
 SURE = 0.05  # chance without a trend below which one is believed
@@ -30,28 +32,31 @@ class Motion:
     creep: Level | None = None
     fade: Level | None = None
     drift: Level | None = None
+    knock: Level | None = None
     by_vacuum: bool = False
 
 
 class Motions(Kept):
     """Valve, added sensors and slow changes through the drives."""
 
-    kept = ("valve_play", "passage", "slow")
+    kept = ("valve_play", "passage", "slow", "knock")
 
     def __init__(self, by_vacuum: bool) -> None:
         self._by_vacuum = by_vacuum
         self.valve_play = Play()
         self.passage = Passage()
         self.slow = Drift()
+        self.knock = KnockContrast()
 
     def forget(self) -> None:
         """A repair makes another car of it."""
         self.valve_play = Play()
         self.slow.forget()
+        self.knock = KnockContrast()
 
     def step(
-        self, q: Quantities, openings: Iterable[Judged], rests: Iterable[Rest], trip: int,
-        position_counts: bool,
+        self, q: Quantities, openings: Sequence[Judged], rests: Iterable[Rest], trip: int,
+        position_counts: bool, sparks: Iterable[SparkOpening] = (),
     ) -> Motion:  # fmt: skip
         play = self.valve_play.step(q, position_counts) and self.valve_play.found
         completed = [self.slow.add_opening(judged) for judged in openings]
@@ -62,6 +67,7 @@ class Motions(Kept):
             creep=self._creep() if any(crept) else None,
             fade=self._fade() if any(completed) else None,
             drift=self._drift() if any(completed) else None,
+            knock=self.knock.step(sparks, openings),
             by_vacuum=self._by_vacuum,
         )
 

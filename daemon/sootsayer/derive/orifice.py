@@ -53,6 +53,12 @@ def orifice_g_s(
     return area_m2 * upstream_pa / float(np.sqrt(R_AIR * 1e3 * upstream_k)) * psi * 1e3
 
 
+def orifice_part(difference_kpa: float, due_kpa: float) -> float:
+    """Flow through a measuring orifice as part of what is due, from its pressure difference and
+    the one that is due: m = C·√(Δp·p/T), so four times Δp is twice the flow."""
+    return float(np.sqrt(difference_kpa / due_kpa)) if due_kpa > 0 else 0.0
+
+
 def mixed_k(air_g_s: float, air_k: float, gas_g_s: float, gas_k: float) -> float:
     """Temperature of the charge once air and recirculated gas have mixed."""
     air_heat, gas_heat = air_g_s, CP_RATIO * gas_g_s

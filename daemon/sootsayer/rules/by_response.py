@@ -12,6 +12,7 @@ TOO_MUCH_LEAST = 0.10  # of full opening; below, the position's grain decides
 OPENED_SHARE = 0.5  # of what was asked
 STAYED_POINTS = 5.0
 SOUND_SHARE = 0.8
+DENIED_SHARE = 0.6  # of what the air meter shows; pressure and air seldom differ by a third
 
 
 def slow(rule: Rule, seen: Seen) -> list[Chance]:
@@ -65,8 +66,34 @@ def too_much(rule: Rule, seen: Seen) -> list[Chance]:
             continue
         share = 100 * flow.flow_g_s / due_g_s
         sure = flow.flow_g_s - SURE_SIGMAS * flow.sd_g_s > due_g_s
+        if sure and _pressure_denies(judged, share, most / seen.balance.due_gain_g_s()):
+            continue
         fact = f"gas displaced {flow.flow_g_s:.1f} g/s where {due_g_s:.1f} is due"
         made.append(_chance(judged, share > rule.limit("fail_above") and sure, share, fact))
+    return made
+
+
+def _pressure_denies(judged: Judged, share_pct: float, due_part: float) -> bool:
+    """Whether manifold pressure, held against shut on both sides, surely shows less than the air
+    meter does: then neither is believed. ``due_part``: what is due here, of the usual due."""
+    aba, sd, due = judged.aba_kpa, judged.aba_sd_kpa, judged.opening.map_step_due_kpa
+    if aba is None or sd is None or due is None:
+        return False
+    return 100 * (aba + SURE_SIGMAS * sd) < DENIED_SHARE * share_pct * due * due_part
+
+
+def surge(rule: Rule, seen: Seen) -> list[Chance]:
+    """Each opening at steady foot: engine speed does not dip, nor more than it usually does."""
+    made = []
+    for judged in seen.openings:
+        dip = judged.surge_pct
+        if dip is None:
+            continue
+        usual = seen.baselines.usual(rule.name) or 0.0
+        failed = dip > max(rule.limit("fail_above"), rule.limit("baseline_factor") * usual)
+        if not failed and rule.name not in seen.accused:
+            seen.baselines.learn(rule.name, dip)
+        made.append(_chance(judged, failed, dip, f"engine speed dipped by {dip:.1f} %"))
     return made
 
 

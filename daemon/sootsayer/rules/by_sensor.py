@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from sootsayer.derive.frames import FRAME_S
+from sootsayer.derive.orifice import orifice_part
 from sootsayer.derive.passage import Stretch
 from sootsayer.model import FloatArray
 from sootsayer.rules.book import Rule
@@ -178,6 +179,27 @@ def feedback_dead(rule: Rule, stretch: Stretch, seen: Seen) -> tuple[bool, float
         return None
     change = abs(opened - shut)
     return change < rule.limit("fail_below"), change, f"pressure feedback moved by {change:.2f}"
+
+
+def feedback_less(rule: Rule, stretch: Stretch, seen: Seen) -> tuple[bool, float, str] | None:
+    """Flow by the pressure feedback against what this car showed when sound at such a command:
+    through an orifice four times the pressure is twice the flow."""
+    opened = _mean(stretch.frames["feedback"][SETTLE_FRAMES:])
+    shut, asked = _mean(stretch.before["feedback"]), _mean(stretch.frames["asked"][SETTLE_FRAMES:])
+    if not stretch.is_open or opened is None or shut is None or asked is None:
+        return None
+    if asked < rule.limit("command_least"):
+        return None
+    by_command = float(np.sqrt(abs(opened - shut))) / asked
+    usual = seen.baselines.usual(rule.name)
+    if usual is None:
+        seen.baselines.learn(rule.name, by_command)
+        return None
+    share = 100 * orifice_part(abs(opened - shut), (usual * asked) ** 2)
+    failed = share < rule.limit("fail_below")
+    if not failed and rule.name not in seen.accused:
+        seen.baselines.learn(rule.name, by_command)
+    return failed, share, f"by pressure feedback {share:.0f} % of the usual flow at such a command"
 
 
 def feedback_off_zero(rule: Rule, stretch: Stretch, seen: Seen) -> tuple[bool, float, str] | None:

@@ -131,6 +131,7 @@ CHANCES: dict[str, Callable[[Rule, Seen], list[Chance]]] = {
     "slow": by_response.slow,
     "sticks": _each_opening(by_response.sticks),
     "too much": by_response.too_much,
+    "surge": by_response.surge,
     "moves without flow": _each_opening(by_response.moves_without_flow),
     "flows without move": _each_opening(by_response.flows_without_move),
     "vacuum weak": by_sensor.each_stretch(by_sensor.vacuum_weak),
@@ -141,6 +142,7 @@ CHANCES: dict[str, Callable[[Rule, Seen], list[Chance]]] = {
     "passage rise": by_sensor.each_stretch(by_sensor.passage_rise),
     "passage stays hot": by_sensor.each_stretch(by_sensor.passage_stays_hot),
     "feedback dead": by_sensor.each_stretch(by_sensor.feedback_dead),
+    "feedback less": by_sensor.each_stretch(by_sensor.feedback_less),
     "feedback off zero": by_sensor.each_stretch(by_sensor.feedback_off_zero),
     "warm-up": by_input.warm_up,
     "temperatures": by_input.temperatures,
@@ -201,6 +203,7 @@ LEVELS: dict[str, Callable[[Seen], Level | None]] = {
     "fade": lambda seen: seen.motion.fade,
     "drift": lambda seen: seen.motion.drift,
     "air meter": by_input.air_meter,
+    "knock contrast": lambda seen: seen.motion.knock,
     "less than stated": _wanting("stated"),
     "less than usual": _wanting("size"),
 }
