@@ -6,11 +6,11 @@ Timing, echo of single bytes and interruption are the business of ``adapter``, w
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from sootsayer.demo.control_unit import FUNCTIONAL, REPLY_LESS_REQUEST, ControlUnit, Moment
+from sootsayer.demo.control_unit import FUNCTIONAL, REPLY_LESS_REQUEST, Moment
 from sootsayer.demo.framing import frames
 
 IDENTITY = "Invented adapter v1.0"
@@ -22,11 +22,21 @@ _NAMES = {"6": "ISO 15765-4 (CAN 11/500)"}
 _PROTOCOLS = "0123456789ABC"
 
 
+class Unit(Protocol):
+    """What adapter and bus need of a control unit."""
+
+    @property
+    def address(self) -> int: ...
+    @property
+    def pids(self) -> frozenset[int]: ...
+    def answer(self, request: bytes, moment: Moment) -> bytes | None: ...
+
+
 class Car(Protocol):
     """What the adapter needs of a car."""
 
     @property
-    def units(self) -> tuple[ControlUnit, ...]: ...
+    def units(self) -> Sequence[Unit]: ...
     @property
     def key_on(self) -> bool: ...
     @property

@@ -7,25 +7,32 @@ import threading
 import can
 
 from sootsayer.clock import Deadline, LogClock
-from sootsayer.demo.at_commands import Car
-from sootsayer.demo.control_unit import FUNCTIONAL, REPLY_LESS_REQUEST, ControlUnit
+from sootsayer.demo.at_commands import Car, Unit
+from sootsayer.demo.control_unit import FUNCTIONAL, REPLY_LESS_REQUEST
 from sootsayer.demo.framing import frames, single
 
 FLOW_WITHIN_S = 1.0  # N_Bs is 75 ms on a car; a busy test machine may need longer
 LOOK_S = 0.002
 CLEAR, WAIT = 0x30, 0x31
+TALK_MS = 100  # log time between two frames of the control units' own talk
+OWN_TALK = 0x1A0  # an address of the car's own; what it says means nothing to anybody here
 
 
 class BusCar:
-    """Answers requests on ``bus`` until stopped. The bus stays its owner's."""
+    """Answers requests on ``bus`` until stopped. The bus stays its owner's.
 
-    def __init__(self, car: Car, clock: LogClock, bus: can.BusABC) -> None:
+    ``talks``: while the key is on the units talk among themselves, as behind no gateway.
+    """
+
+    def __init__(self, car: Car, clock: LogClock, bus: can.BusABC, talks: bool = False) -> None:
         self._car = car
         self._clock = clock
         self._bus = bus
+        self._talks = talks
+        self._talk_ms = 0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="bus-car", daemon=True)
-        self._left: dict[int, tuple[ControlUnit, list[bytes], Deadline]] = {}
+        self._left: dict[int, tuple[Unit, list[bytes], Deadline]] = {}
         self.tap: list[tuple[int, int, bytes]] = []  # log time, address, request
 
     def start(self) -> None:
@@ -46,10 +53,22 @@ class BusCar:
         # recv with a timeout would count wall time, which tests freeze and people set.
         while not self._stop.is_set():
             message = self._bus.recv(0)
+            if self._talks:
+                self._talk()
             if message is None:
                 self._stop.wait(LOOK_S)
             elif not message.is_extended_id:
                 self._receive(message.arbitration_id, bytes(message.data))
+
+    def _talk(self) -> None:
+        now_ms = self._clock.now_ms()
+        if now_ms < self._talk_ms:
+            return
+        self._talk_ms = now_ms + TALK_MS
+        self._car.advance(now_ms)
+        if self._car.key_on:
+            said = (now_ms & 0xFFFFFFFF).to_bytes(8, "big")
+            self._bus.send(can.Message(arbitration_id=OWN_TALK, data=said, is_extended_id=False))
 
     def _receive(self, address: int, content: bytes) -> None:
         if address in self._left and content[:1] and content[0] >> 4 == 3:
@@ -71,7 +90,7 @@ class BusCar:
                 if payload is not None:
                     self._reply(own, unit, frames(payload))
 
-    def _reply(self, own: int, unit: ControlUnit, cut: list[bytes]) -> None:
+    def _reply(self, own: int, unit: Unit, cut: list[bytes]) -> None:
         self._send(unit, cut[0])
         self._left.pop(own, None)
         if len(cut) > 1:
@@ -94,5 +113,5 @@ class BusCar:
         else:
             del self._left[own]
 
-    def _send(self, unit: ControlUnit, frame: bytes) -> None:
+    def _send(self, unit: Unit, frame: bytes) -> None:
         self._bus.send(can.Message(arbitration_id=unit.address, data=frame, is_extended_id=False))

@@ -12,6 +12,7 @@ from sootsayer.protocol.decode import ReplyDecoder
 from sootsayer.protocol.headers import LinkKind
 from sootsayer.protocol.pids import SUPPORT_PIDS
 from sootsayer.sources.adapter_settings import SerialSettings
+from sootsayer.sources.can_answering import Answering
 from sootsayer.sources.can_exchange import Answer, CanExchange, Outcome, Question
 from sootsayer.sources.can_replies import fits
 from sootsayer.sources.can_settings import CanSettings
@@ -30,7 +31,6 @@ BITMAP = b"\x01\x00"
 ENGINE_SPEED = b"\x01\x0c"
 MOST_PIDS = 6
 ANNOUNCING = (0x1D, 0x13, 0x4F, 0x50)  # they change how others are read, so they come first
-UNKNOWN_TRIES = 2
 TRIES = 3  # a lost reply is no silence; three in a row are
 WAIT_MS = 250  # longest wait without a look at lines and counters
 SINGLE_FRAME_BYTES = 7  # a reply of so many fits one frame
@@ -82,6 +82,7 @@ class CanInterview:
         car_settings: SerialSettings,
         clock: LogClock,
         hear: Callable[[SourceEvent], None],
+        answering: Answering,
     ) -> None:
         self.units: tuple[str, ...] = ()
         self.engine_runs = False
@@ -89,13 +90,11 @@ class CanInterview:
         self._dialect = dialect
         self._decoder = decoder
         self.watch = watch
-        self._settings = settings
         self._clock = clock
         self._hear = hear
         self._clocks = replace(clocks_of(car_settings), missed_pids=settings.missed_pids)
         self._plan = Plan((), {}, Capability(), self._clocks)
-        self._answering: dict[bytes, set[str]] = {}  # request without parameters → who answers
-        self._missed: dict[tuple[str, bytes], int] = {}
+        self._answering = answering
         self._strangers: set[str] = set()
         self._unheard = 0  # requests in a row to which nobody sent a frame
 
@@ -121,7 +120,7 @@ class CanInterview:
                 self._put(bytes((0x01, pid)), self._expected(bytes((0x01, pid))))
         capability = Capability(self._dialect.max_pids, is_can=True)
         self._plan = Plan(supported, wanted_channels(supported), capability, self._clocks)
-        self._missed.clear()
+        self._answering.begin(frozenset((u, self._decoder.supported(u)) for u in self.units))
 
     def _supported(self) -> frozenset[int]:
         return frozenset().union(*(self._decoder.supported(unit) for unit in self.units))
@@ -204,25 +203,13 @@ class CanInterview:
         if request[0] == 0x01:
             pids = set(request[1:])
             able = {unit for unit in able if pids & self._decoder.supported(unit)}
-        kind = _kind(request)
-        return {unit for unit in able if self._missed.get((unit, kind), 0) < self._most(unit, kind)}
-
-    def _most(self, unit: str, kind: bytes) -> int:
-        """A unit that never answered this kind of request is given up sooner."""
-        return self._settings.missed_unit if self._answered(unit, kind) else UNKNOWN_TRIES
-
-    def _answered(self, unit: str, kind: bytes) -> bool:
-        return kind[0] == 0x01 or unit in self._answering.get(kind, ())
+        return {unit for unit in able if self._answering.waited_for(unit, request)}
 
     def _note_who(self, request: bytes, expected: Collection[str] | None, outcome: Outcome) -> None:
-        kind = _kind(request)
         came = {answer.unit for answer in outcome.answers} | set(outcome.strangers)
-        self._answering.setdefault(kind, set()).update(came)
-        for unit in set(expected or ()) | came:
-            missed = 0 if unit in came else self._missed.get((unit, kind), 0) + 1
-            self._missed[unit, kind] = missed
-            if missed and self._answered(unit, kind):
-                self._decoder.counters["reply missed"] += 1
+        missed = self._answering.note(request, expected or (), came)
+        if missed:
+            self._decoder.counters["reply missed"] += missed
         self._strangers.update(outcome.strangers)
 
     def _put(
@@ -274,8 +261,3 @@ class CanInterview:
                     self.engine_runs = value > 0
                 elif sample.channel == "vpwr":
                     self.watch.volts = value
-
-
-def _kind(request: bytes) -> bytes:
-    """Requests of service 01 for other parameters are one kind; of other services each its own."""
-    return request[:1] if request[0] == 0x01 and request[1:2] != b"\x00" else request

@@ -20,6 +20,7 @@ from sootsayer.model import SourceEvent, SourceState, SourceStatus
 from sootsayer.protocol.decode import ReplyDecoder
 from sootsayer.sources.adapter_settings import serial_settings
 from sootsayer.sources.can_allow import ReadOnlyBus, Tap
+from sootsayer.sources.can_answering import Answering
 from sootsayer.sources.can_exchange import CanExchange
 from sootsayer.sources.can_health import BusError, Condition
 from sootsayer.sources.can_interview import (
@@ -102,6 +103,7 @@ class CanSource:
         )
         self._resting: str = ""  # why nothing is asked, "" while the car is asked
         self._dialect: Dialect | None = None
+        self._answering = Answering(self._settings.missed_unit)
         self._rate: Rate | None = None
         self._silence = Pauses(self._settings.awake_pauses_s)
         self._faults = Pauses(self._settings.fault_pauses_s)
@@ -240,7 +242,7 @@ class CanSource:
         )
         return CanInterview(
             exchange, dialect, decoder, watch, self._settings, self._car_settings,
-            self._clock, self._emit,
+            self._clock, self._emit, self._answering,
         )  # fmt: skip
 
     def _find_car(self, line: Line, stacks: Stacks) -> CanInterview | None:
