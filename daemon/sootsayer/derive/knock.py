@@ -56,15 +56,17 @@ class KnockContrast(Kept):
 
     def _match(self) -> bool:
         """Put each spark opening that has its flow where it belongs; whether any was."""
-        matched = [(s, f) for s in self.sparks for f in self.flows if _same(s, f)]
-        for spark, flow in matched:
-            self.sparks.remove(spark)
-            self.flows.remove(flow)
-            if flow[2] < MISSING_SHARE:
+        waiting = list(self.sparks)
+        self.sparks.clear()
+        for spark in waiting:
+            share = next((flow[2] for flow in self.flows if _same(spark, flow)), None)
+            if share is None:
+                self.sparks.append(spark)
+            elif share < MISSING_SHARE:
                 self.without.append(spark[2])
-            elif flow[2] > FLOWING_SHARE:
+            elif share > FLOWING_SHARE:
                 self.with_gas.append(spark[2])
-        return bool(matched)
+        return len(self.sparks) < len(waiting)
 
 
 def _share(judged: Judged) -> list[float] | None:
@@ -75,6 +77,6 @@ def _share(judged: Judged) -> list[float] | None:
 
 
 def _same(spark: list[float], flow: list[float]) -> bool:
-    """Whether the spark's settled stretch begins within this opening. Both are cut at their
-    ends, and each opening begins a stretch of its own, so at most one fits."""
+    """Whether the spark's settled stretch begins within this opening, which may hold several: a
+    command that nearly shuts ends the one and not the other."""
     return flow[0] <= spark[0] < flow[1]
