@@ -6,9 +6,12 @@ handed over one by one with the block in which they were said.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sootsayer.model import Batch, Identity, Scaling
+import numpy as np
+
+from sootsayer.model import Batch, BoolArray, Identity, IntArray, Scaling, Series
 
 # Counters that only a clearing of codes makes smaller (SAE J1979 PIDs 30, 31, 4E).
 COUNTERS = {
@@ -41,19 +44,17 @@ class Telling:
     readings after the last finished block are fed again."""
 
     def __init__(self) -> None:
-        self._waiting: list[Told] = []
+        self._readings: list[Series] = []
+        self._own_words: list[Told] = []
 
     def feed(self, batch: Batch, done_ms: int | None) -> None:
         for series in batch.series:
             channel = series.channel
             if channel in COUNTERS or channel == STATUS or channel.startswith(RESULTS):
-                self._waiting += [
-                    Told(t_ms, channel, raw, series.scaling)
-                    for t_ms, raw in zip(series.t_ms.tolist(), series.raw.tolist(), strict=True)
-                    if done_ms is None or t_ms > done_ms
-                ]
-
-        self._waiting += [
+                fresh = series if done_ms is None else _part(series, series.t_ms > done_ms)
+                if len(fresh.t_ms):
+                    self._readings.append(fresh)
+        self._own_words += [
             Told(event.t_ms, event.key, DOUBTS[event.value], OWN)
             for event in batch.events
             if isinstance(event, Identity)
@@ -63,9 +64,43 @@ class Telling:
         ]
 
     def take(self, upto_ms: int) -> list[Told]:
-        """What was said up to here, oldest first."""
-        if not self._waiting:
+        """What was said up to here, oldest first. Of what a control unit repeats unchanged only
+        the first and the last time: a monitor's status may be asked for ten times a second."""
+        if not self._readings and not self._own_words:
             return []
-        due = [told for told in self._waiting if told.t_ms <= upto_ms]
-        self._waiting = [told for told in self._waiting if told.t_ms > upto_ms]
+        due = [told for told in self._own_words if told.t_ms <= upto_ms]
+        self._own_words = [told for told in self._own_words if told.t_ms > upto_ms]
+        due += _news([s for s in self._readings if s.t_ms[0] <= upto_ms], upto_ms)
+        later = [_part(series, series.t_ms > upto_ms) for series in self._readings]
+        self._readings = [series for series in later if len(series.t_ms)]
         return sorted(due, key=lambda told: (told.t_ms, told.channel))
+
+
+def _part(series: Series, chosen: BoolArray) -> Series:
+    if chosen.all():
+        return series
+    return Series(series.channel, series.scaling, series.t_ms[chosen], series.raw[chosen])
+
+
+def _news(waiting: Sequence[Series], upto_ms: int) -> list[Told]:
+    """All readings up to there at stamps at which any of them changed, began or ended. A result
+    and its limits share a stamp, so what was said at such a stamp belongs together."""
+    due = [_part(series, series.t_ms <= upto_ms) for series in waiting]
+    if not due:
+        return []
+    news_ms = np.concatenate([series.t_ms[_changes(series.raw)] for series in due])
+    told = []
+    for series in due:
+        said = np.isin(series.t_ms, news_ms)
+        told += [
+            Told(t_ms, series.channel, raw, series.scaling)
+            for t_ms, raw in zip(series.t_ms[said].tolist(), series.raw[said].tolist(), strict=True)
+        ]
+    return told
+
+
+def _changes(raw: IntArray) -> BoolArray:
+    """Where a value differs from the one before; also the first and the last."""
+    news = np.ones(len(raw), dtype=np.bool_)
+    news[1:-1] = raw[1:-1] != raw[:-2]
+    return news
