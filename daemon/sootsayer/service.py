@@ -43,6 +43,7 @@ from sootsayer.settings import Settings
 from sootsayer.sources.batching import BatchBuilder
 from sootsayer.store.archive import Archive
 from sootsayer.store.device_key import DeviceKey
+from sootsayer.store.patient import PatientArchive, open_patiently
 from sootsayer.store.reader import BEGINNING_MS, ArchiveReader
 
 log = logging.getLogger(__name__)
@@ -88,7 +89,7 @@ class Recorder:
     def run(self) -> None:
         """Returns after `stop`. Raises SootsayerError for a bad archive, or a source's mistake."""
         self._plan.archive.parent.mkdir(parents=True, exist_ok=True)
-        with Archive.open(self._plan.archive, _device_key(self._plan.archive)) as archive:
+        with open_patiently(self._plan.archive, _device_key(self._plan.archive)) as archive:
             _Session(self._plan, archive, self._intake).run()
 
     def stop(self) -> None:
@@ -112,7 +113,7 @@ class _Session:
         step_ms = int(plan.settings.clock.step_s * 1000)
         self._clock_watch = ClockWatch(self._clock, step_ms, synchronised)
         self._own_word = OwnWord()
-        self._reader = ArchiveReader(plan.archive)
+        self._reader = ArchiveReader(plan.archive, isinstance(archive, PatientArchive))
         self._remember()
         self._judging = self._take_up(stored_upto_ms)
         now_ms = self._clock.now_ms()

@@ -178,7 +178,7 @@ def _opened(path: Path, disk: Disk) -> Archive:
 class Nothing:
     """What a reader answers of a new archive; this disk lets no second connection in."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, frozen: bool) -> None:
         self.path = path
 
     def state(self, name: str) -> None:

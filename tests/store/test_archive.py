@@ -495,7 +495,7 @@ def test_damage_in_the_ring_costs_that_record_and_says_so(
 def test_the_log_stays_small_while_readers_read(archive: Archive, path: Path) -> None:
     wal = Path(f"{path}-wal")
     with ArchiveReader(path) as reader:
-        for number in range(400):
+        for _ in range(400):
             archive.put_state("large", os.urandom(30_000).hex())
             archive.commit()
             assert reader.state("large") is not None
@@ -510,7 +510,7 @@ def test_a_cursor_left_open_would_make_the_log_grow(archive: Archive, path: Path
         connection = reader._connection()
         connection.execute("BEGIN")
         connection.execute("SELECT * FROM state").fetchone()
-        for number in range(400):
+        for _ in range(400):
             archive.put_state("large", os.urandom(30_000).hex())
             archive.commit()
         connection.execute("ROLLBACK")

@@ -10,6 +10,7 @@ import pytest
 from sqlite_utils import Database
 
 from sootsayer.model import Batch, Gap, Scaling, Series
+from sootsayer.store import rows
 from sootsayer.store.archive import Archive
 from sootsayer.store.chunk import Chunk, Column, encode
 from sootsayer.store.migrations import MIGRATIONS
@@ -110,3 +111,30 @@ def test_a_migration_that_is_cut_off_leaves_the_older_archive(
     assert connection.execute("PRAGMA user_version").fetchone() == (5,)
     assert connection.execute("SELECT count(*) FROM tail").fetchone() == (3,)
     connection.close()
+
+
+def test_rows_and_channels_of_an_older_format_get_their_sums(format_5: Path) -> None:
+    Archive.open(format_5).close()
+    connection = sqlite3.connect(format_5)
+    for table in rows.SUMMED:
+        assert connection.execute(f"SELECT count(*) FROM {table} WHERE crc IS NULL").fetchone() == (
+            0,
+        ), table
+    assert list(rows.damaged(connection)) == []
+    connection.close()
+
+
+def test_damage_of_format_7_is_not_made_good_by_a_new_sum(format_5: Path) -> None:
+    """What a format 7 row says of itself stays; only rows without a sum get one."""
+    connection = sqlite3.connect(format_5, isolation_level=None)
+    for migration in MIGRATIONS[5:7]:
+        migration(Database(connection, execute_plugins=False))
+    connection.execute("PRAGMA user_version = 7")
+    row = {"t_ms": START + 9, "text": "real", "author": "driver"}
+    rows.insert(connection, "mark", row)
+    connection.execute("UPDATE mark SET text = 'rebl' WHERE text = 'real'")
+    connection.close()
+    Archive.open(format_5).close()
+    with ArchiveReader(format_5) as reader:
+        assert [mark.text for mark in reader.marks()] == ["jolt"]
+        assert reader.damage() == ["table mark, row 2: is not what was written"]

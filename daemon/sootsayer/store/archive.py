@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from sootsayer.model import Anchor, Batch, Changes, Gap, Mark, Scaling, SootsayerError
-from sootsayer.store import readings, rows
+from sootsayer.store import booting, readings, rows
+from sootsayer.store.booting import LAST_EVENT, LAST_STORED, Boot, boot_of
 from sootsayer.store.chunk import CHUNK_MS, STRETCH_MS, Column, encode
 from sootsayer.store.device_key import DeviceKey, sign_head
 from sootsayer.store.level import HOUR_MS
@@ -36,21 +37,6 @@ VERDICT_STATE = "verdict"
 # Small and often new: they ride with the readings.
 LIGHT_STATES = frozenset({"health", "store", VERDICT_STATE})
 DAMAGED = "stored readings are damaged"
-LAST_EVENT = """
-    SELECT max(number) FROM (
-        SELECT max(id) AS number FROM code UNION ALL SELECT max(id) FROM code_look
-        UNION ALL SELECT max(id) FROM identity UNION ALL SELECT max(id) FROM source_status)
-"""
-LAST_STORED = """
-    SELECT max(t) FROM (
-        SELECT max(last_ms) AS t FROM channel
-        UNION ALL SELECT end_ms FROM (
-            SELECT end_ms FROM ledger WHERE kind <> 'removed' ORDER BY id DESC LIMIT 1)
-        UNION ALL SELECT max(t_ms) FROM anchor UNION ALL SELECT max(end_ms) FROM gap
-        UNION ALL SELECT max(t_ms) FROM mark UNION ALL SELECT max(t_ms) FROM source_status
-        UNION ALL SELECT max(t_ms) FROM identity UNION ALL SELECT max(t_ms) FROM code_look
-        UNION ALL SELECT max(t_ms) FROM code)
-"""
 
 
 class Archive:
@@ -79,8 +65,8 @@ class Archive:
         self._kept = Gathered()  # in the ring
         self._failed = False
         self._channels = readings.known_channels(connection)
-        self._next_event = 1 + self._number(LAST_EVENT)
-        self._upto_ms = self._number(LAST_STORED)
+        self._next_event = 1 + booting.number(connection, LAST_EVENT)
+        self._upto_ms = booting.number(connection, LAST_STORED)
         self._stretches = readings.unjoined_stretches(connection)
         self._hours = readings.hours_without_level(connection)
         self._oldest_ms: int | None = None  # of what is in no chunk
@@ -113,7 +99,7 @@ class Archive:
             raise
         try:
             return cls(path, connection, lock_file, key, open_ring)
-        except (sqlite3.Error, OSError) as trouble:
+        except (sqlite3.Error, OSError, ValueError) as trouble:
             connection.close()
             lock_file.close()
             raise cannot_write(path, trouble) from trouble
@@ -135,32 +121,44 @@ class Archive:
     # ------------------------------------------------------------ what is remembered
 
     def begin_boot(
-        self, boot_id: str, boottime_ms: int, wall_ms: int, trusted: bool, source: str = "system"
+        self,
+        boot_id: str,
+        boottime_ms: int,
+        wall_ms: int,
+        trusted: bool,
+        source: str = "system",
+        offset_ms: int | None = None,
     ) -> int:
         """The offset that makes boot time log time; log time ascends over the archive's life.
 
         A boot that is known keeps its offset. A new one gets the wall clock's, if that is later
-        than all that is stored, else the first millisecond after. Durable with the next commit,
-        so that a disk that refuses at the start does not keep the recorder from reading.
+        than all that is stored, else the first millisecond after; ``offset_ms`` is the one that
+        this boot has been given already. Durable with the next commit, so that a disk that
+        refuses at the start does not keep the recorder from reading. Raises SootsayerError if
+        ``offset_ms`` would take log time back.
         """
         with self._lock:
-            last_ms = max(self._number(LAST_STORED), self._upto_ms)
-            known = self._connection.execute(
-                "SELECT id, offset_ms FROM boot WHERE boot_id = ? ORDER BY id DESC", (boot_id,)
-            ).fetchone()
-            if known and boottime_ms + known[1] >= last_ms:
-                self._boot, offset_ms = known
+            last_ms = max(booting.number(self._connection, LAST_STORED), self._upto_ms)
+            boot = boot_of(self._connection, boot_id, boottime_ms, wall_ms, last_ms)
+            if offset_ms is not None and offset_ms != boot.offset_ms:
+                if boottime_ms + offset_ms <= last_ms:
+                    raise SootsayerError(
+                        f"archive {self._path}: another recorder has written into it meanwhile; "
+                        "restart this one"
+                    )
+                boot = Boot(None, offset_ms)
+            if boot.number is not None:
+                self._boot = boot.number
             else:
-                offset_ms = max(wall_ms, last_ms + 1) - boottime_ms
-                stored = self._number("SELECT max(id) FROM boot")
-                self._boot = 1 + max([stored, *(boot[0] for boot in self._waiting.boots)])
-                started_ms = boottime_ms + offset_ms
-                row = (self._boot, boot_id, boottime_ms, offset_ms, started_ms, last_ms)
+                stored = booting.number(self._connection, "SELECT max(id) FROM boot")
+                self._boot = 1 + max([stored, *(row[0] for row in self._waiting.boots)])
+                started_ms = boottime_ms + boot.offset_ms
+                row = (self._boot, boot_id, boottime_ms, boot.offset_ms, started_ms, last_ms)
                 self._waiting.boots.append(row)
-            t_ms = boottime_ms + offset_ms
+            t_ms = boottime_ms + boot.offset_ms
             self.anchor(Anchor(t_ms, wall_ms, trusted, source))
             self._upto_ms = max(self._upto_ms, t_ms)
-        return int(offset_ms)
+        return boot.offset_ms
 
     def append(self, batch: Batch) -> None:
         """Readings and events of one batch."""
@@ -441,6 +439,3 @@ class Archive:
         self._fresh = Gathered()
         self._fresh.extend(cut(columns, middle_ms)[1])
         self.gap(Gap(first_ms - 1, middle_ms, "the disk refused, readings were dropped"))
-
-    def _number(self, sql: str) -> int:
-        return int(self._connection.execute(sql).fetchone()[0] or 0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+from contextlib import suppress
 from pathlib import Path
 from typing import TextIO
 
@@ -28,7 +29,8 @@ def lock_out_others(path: Path) -> TextIO:
             f"archive {path}: process {holder} is recording into it; stop that one first or "
             "name another file"
         ) from trouble
-    lock_file.truncate(0)
-    lock_file.write(f"{os.getpid()}\n")
-    lock_file.flush()
+    with suppress(OSError):  # a full disk: the lock holds, only the name of its holder is missing
+        lock_file.truncate(0)
+        lock_file.write(f"{os.getpid()}\n")
+        lock_file.flush()
     return lock_file

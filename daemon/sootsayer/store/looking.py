@@ -27,14 +27,18 @@ DAMAGED = "stored readings are damaged"
 class Looking:
     """An archive opened for reading; safe to use from several threads."""
 
-    def __init__(self, path: Path) -> None:
-        """Raises SootsayerError if there is no archive of ours."""
+    def __init__(self, path: Path, frozen: bool = False) -> None:
+        """Raises SootsayerError if there is no archive of ours.
+
+        ``frozen``: nobody writes it, and nothing can be written beside it either.
+        """
         self._path = path
+        self._frozen = frozen
         self._thread = threading.local()
         self._damaged: frozenset[tuple[int, int]] = frozenset()
         self._damaged_rows: frozenset[str] = frozenset()
         self._watch_lock = threading.Lock()
-        self._watch = open_reader(path)
+        self._watch = open_reader(path, frozen)
         self._ring = RingView(path)
         with self._readable():
             self._salt = rows.ring_done(self._watch).salt
@@ -99,7 +103,7 @@ class Looking:
 
     def _connection(self) -> sqlite3.Connection:
         if not hasattr(self._thread, "connection"):
-            connection = open_reader(self._path)
+            connection = open_reader(self._path, self._frozen)
             connection.row_factory = sqlite3.Row
             self._thread.connection = connection
         return self._thread.connection  # type: ignore[no-any-return]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import sqlite3
 from enum import StrEnum
 from pathlib import Path
@@ -47,6 +48,10 @@ def open_writer(path: Path) -> sqlite3.Connection:
         _refuse_foreign(connection, path)
         _set_pragmas(connection, path, NEW_FILE | WRITER if _is_new(connection) else WRITER)
         _migrate(connection)
+        # A disk that can only be read, or a log's index that was opened there, shows itself here
+        # and not at the first commit.
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute("ROLLBACK")
     except (sqlite3.Error, UnicodeDecodeError) as trouble:
         connection.close()
         raise cannot_write(path, trouble) from trouble
@@ -56,15 +61,20 @@ def open_writer(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def open_reader(path: Path) -> sqlite3.Connection:
-    """A connection that cannot write. Raises SootsayerError if there is no archive of ours."""
+def open_reader(path: Path, frozen: bool = False) -> sqlite3.Connection:
+    """A connection that cannot write. Raises SootsayerError if there is no archive of ours.
+
+    In WAL mode even a reader needs a file beside the archive, which a disk that can only be read
+    does not let it have; there, or if ``frozen`` (nobody writes), it reads the main file alone.
+    """
     if not path.exists():
         raise SootsayerError(
             f"archive {path}: no such file; 'sootsayer watch' or 'sootsayer judge --archive' "
             "makes one"
         )
     try:
-        uri = f"{path.absolute().as_uri()}?mode=ro"
+        alone = "&immutable=1" if frozen or _is_read_only(path) else ""
+        uri = f"{path.absolute().as_uri()}?mode=ro{alone}"
         connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
         _refuse_foreign(connection, path)
         if _is_new(connection):
@@ -83,6 +93,7 @@ class Refusal(StrEnum):
     FULL = "the disk is full"
     READ_ONLY = "the disk can only be read"
     FAILING = "writing fails"
+    DAMAGED = "the archive is damaged"
 
 
 class ArchiveRefusedError(SootsayerError):
@@ -101,6 +112,8 @@ def refusal_of(trouble: Exception) -> Refusal:
         return Refusal.FULL
     if name.startswith("SQLITE_READONLY") or number == errno.EROFS:
         return Refusal.READ_ONLY
+    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")) or isinstance(trouble, ValueError):
+        return Refusal.DAMAGED
     return Refusal.FAILING
 
 
@@ -139,6 +152,13 @@ def _refuse_older(connection: sqlite3.Connection, path: Path) -> None:
             "record into it once with 'sootsayer watch', or bring a copy up to date with "
             "'sootsayer repair'"
         )
+
+
+def _is_read_only(path: Path) -> bool:
+    """Whether its file system can only be read and no shared memory lies there from before."""
+    if path.with_name(f"{path.name}-shm").exists():
+        return False
+    return bool(os.statvfs(path.parent).f_flag & os.ST_RDONLY)
 
 
 def _is_new(connection: sqlite3.Connection) -> bool:
