@@ -29,7 +29,8 @@ HEADERS = {
         "frame-ancestors 'none'; object-src 'none'"
     ),
     "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
+    # Not "no-referrer": a form's request would then not say that it comes from here.
+    "Referrer-Policy": "same-origin",
 }
 REMEDIES = {
     404: "The address is wrong, or what was there is no longer kept.",
@@ -65,6 +66,7 @@ def create_app(
         stop=stop or threading.Event(),
         control=control or archive.parent / CONTROL_NAME,
         token=new_token(),
+        packing=threading.Lock(),
     )
     app.jinja_env.filters.update(FILTERS)
     app.jinja_env.globals.update(

@@ -16,7 +16,8 @@ from urllib.parse import urlsplit
 
 from werkzeug.wrappers import Request
 
-TOKEN_HEADER = "X-Sootsayer-Token"
+TOKEN_HEADER = "X-Sootsayer-Token"  # where a script puts it
+TOKEN_FIELD = "token"  # and where a form does
 TOKEN_BYTES = 24
 # Endings that no public name has: RFC 6762 (.local), RFC 8375 (home.arpa), and those that
 # routers give to their own network (ICANN has reserved .internal; .lan, .home are never sold).
@@ -34,7 +35,8 @@ def why_refused(request: Request, token: str) -> str:
         return f"{request.host} may be a name from outside; open the dashboard by its number"
     if not _same_origin(request):
         return "the request does not come from a page of this dashboard"
-    if not hmac.compare_digest(request.headers.get(TOKEN_HEADER, "").encode(), token.encode()):
+    shown = request.headers.get(TOKEN_HEADER) or request.form.get(TOKEN_FIELD, "")
+    if not hmac.compare_digest(shown.encode(), token.encode()):
         return "this page is older than the dashboard; reload it and try again"
     return ""
 

@@ -36,6 +36,7 @@ class Limits:
     boots: int
     clock_apart_s: float
     clock_round_trip_s: float
+    pack_longest_s: float
 
     @classmethod
     def shipped(cls) -> Self:
@@ -67,4 +68,5 @@ class Limits:
             boots=table["logger"]["boots"],
             clock_apart_s=table["clock"]["apart_s"],
             clock_round_trip_s=table["clock"]["round_trip_s"],
+            pack_longest_s=table["evidence"]["longest_s"],
         )

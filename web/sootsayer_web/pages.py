@@ -124,6 +124,7 @@ def alert(alert_id: int) -> ResponseReturnValue:
         abort(404)
     chosen = request.args.get("episode", type=int)
     view = evidence_view(archive, row, chosen, "all" in request.args, here.limits)
+    view["token"] = here.token
     return _page("alert", _status_view() | view)
 
 

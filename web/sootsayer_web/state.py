@@ -21,7 +21,7 @@ class Dashboard:
     """``streams`` counts open live pages; ``stop`` ends them when the server goes down.
 
     ``control`` is the recorder's socket; ``token`` is what our own pages show when they ask for
-    a change.
+    a change. ``packing`` is held while evidence is made.
     """
 
     records: Records
@@ -31,6 +31,7 @@ class Dashboard:
     stop: threading.Event
     control: Path
     token: str
+    packing: threading.Lock
 
 
 def dashboard() -> Dashboard:
