@@ -104,6 +104,38 @@ def test_a_freeze_frame_is_read_from_the_replies_of_service_02() -> None:
     }  # fmt: skip
 
 
+def said(t_ms: int, key: str, value: str, unit: str = "7E8") -> Identity:
+    return Identity(t_ms, unit, f"freeze {key}", value)
+
+
+def test_two_codes_have_two_frames_and_no_value_of_one_gets_into_the_other() -> None:
+    told = [
+        said(0, "code", "P0401"), said(1, "rpm", "800 rpm"), said(1, "ect", "80 °C"),
+        said(900, "code", "P0171"), said(901, "rpm", "2400 rpm"),
+        said(5, "code", "P0700", "7E9"),
+    ]  # fmt: skip
+    first, second, gearbox = freeze_frames(told)
+    assert (first.code, first.t_ms) == ("P0401", 0)
+    assert first.values == {"rpm": "800 rpm", "ect": "80 °C"}
+    assert (second.code, second.values) == ("P0171", {"rpm": "2400 rpm"})
+    assert (gearbox.unit, gearbox.values) == ("7E9", {})
+
+
+def test_of_one_code_the_last_frame_counts_and_a_restart_that_heard_less_loses_none() -> None:
+    told = [
+        said(0, "code", "P0401"), said(1, "rpm", "800 rpm"), said(1, "ect", "80 °C"),
+        said(500, "code", "P0401"), said(501, "rpm", "900 rpm"),
+        said(800, "code", "P0401"),
+    ]  # fmt: skip
+    (frame,) = freeze_frames(told)
+    assert (frame.t_ms, frame.values) == (500, {"rpm": "900 rpm"})
+
+
+def test_what_another_tester_asked_before_the_code_is_of_that_code() -> None:
+    (frame,) = freeze_frames([said(0, "rpm", "800 rpm"), said(1, "code", "P0401")])
+    assert frame.values == {"rpm": "800 rpm"}
+
+
 def test_values_without_a_code_are_no_freeze_frame() -> None:
     assert freeze_frames([Identity(0, "7E8", "freeze rpm", "800 rpm")]) == ()
 

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from sootsayer.model import CodeSeen, CodesRead, CodeStatus, Identity, Reading, SourceEvent
 from sootsayer.protocol.decode import MAX_UNITS, ReplyDecoder
+from sootsayer.protocol.j1979 import Trouble
 from sootsayer.protocol.readiness import monitors
 
 
@@ -178,3 +179,36 @@ def test_no_noise_raises(replies: list[tuple[str, int, bytes]]) -> None:
     for unit, service, body in replies:
         for event in decoder.feed(5, unit, bytes((service,)) + body):
             assert event.t_ms == 5
+
+
+FROZEN = "42 2C 00 40 0C 00 1AF8"
+
+
+def test_a_frame_of_another_code_is_told_whole_also_where_it_is_equal() -> None:
+    decoder = ReplyDecoder()
+    feed(decoder, "7E8", "42 02 00 0401")
+    whole = feed(decoder, "7E8", FROZEN)
+    assert len(whole) == 2 and feed(decoder, "7E8", FROZEN) == []
+    assert feed(decoder, "7E8", "42 02 00 0401") == [] and feed(decoder, "7E8", FROZEN) == []
+    feed(decoder, "7E8", "42 02 00 0402")
+    assert feed(decoder, "7E8", FROZEN) == whole
+
+
+def test_a_frame_after_codes_were_cleared_is_told_whole() -> None:
+    decoder = ReplyDecoder()
+    code, whole = feed(decoder, "7E8", "42 02 00 0401"), feed(decoder, "7E8", FROZEN)
+    assert feed(decoder, "7E8", "42 02 00 0000") == []
+    assert feed(decoder, "7E8", "42 02 00 0401") == code
+    assert feed(decoder, "7E8", FROZEN) == whole
+
+
+def test_a_result_of_an_older_link_that_is_cut_is_counted_and_gives_nothing() -> None:
+    """SAE J1979 before CAN: test, kind of limit, value, limit; a bitmap begins at a multiple of
+    20 (hex) on CAN. From memory."""
+    decoder = ReplyDecoder()
+    for cut in ("46 05 01 0123 45", "46 05 01 0123", "46 05"):
+        before = decoder.counters[Trouble.TRUNCATED]
+        assert feed(decoder, "10", cut) == []
+        assert decoder.counters[Trouble.TRUNCATED] == before + 1, cut
+    assert feed(decoder, "7E8", "46 20 00008000") == []
+    assert decoder.counters[Trouble.TRUNCATED] == 3

@@ -124,22 +124,36 @@ class FreezeFrame:
     unit: str
     code: str
     t_ms: int  # when it was read, not when it was stored
-    values: Mapping[str, str]
+    values: dict[str, str]
 
 
 def freeze_frames(identities: Iterable[Identity]) -> tuple[FreezeFrame, ...]:
-    """The last freeze frame of each control unit that told of one, the first unit first."""
-    told: defaultdict[str, dict[str, Identity]] = defaultdict(dict)
-    for identity in identities:
-        if identity.key.startswith(FREEZE):
-            told[identity.unit][identity.key] = identity
-    frames = []
-    for unit, keys in sorted(told.items()):
-        code = keys.pop(FREEZE_CODE, None)
-        if code is not None:
-            values = {key.removeprefix(FREEZE): said.value for key, said in keys.items()}
-            frames.append(FreezeFrame(unit, code.value, code.t_ms, values))
-    return tuple(frames)
+    """The last freeze frame told of each code, by control unit and then as they were read.
+
+    ``identities`` in the order in which they were told. A unit names the code first and then what
+    was so; what it says after another code is another frame. What was told before any code is of
+    the first.
+    """
+    frames: defaultdict[str, list[FreezeFrame]] = defaultdict(list)
+    early: defaultdict[str, dict[str, str]] = defaultdict(dict)
+    for said in identities:
+        if said.key == FREEZE_CODE:
+            values = early.pop(said.unit, {})
+            frames[said.unit].append(FreezeFrame(said.unit, said.value, said.t_ms, values))
+        elif said.key.startswith(FREEZE):
+            told = frames[said.unit][-1].values if frames[said.unit] else early[said.unit]
+            told[said.key.removeprefix(FREEZE)] = said.value
+    return tuple(frame for unit in sorted(frames) for frame in _last_of_each_code(frames[unit]))
+
+
+def _last_of_each_code(frames: Iterable[FreezeFrame]) -> Iterable[FreezeFrame]:
+    """Of frames of one code the last of which more than the code was told."""
+    last: dict[str, FreezeFrame] = {}
+    for frame in frames:
+        if frame.values or frame.code not in last:
+            last.pop(frame.code, None)
+            last[frame.code] = frame
+    return last.values()
 
 
 # ---------------------------------------------------------------- service 06

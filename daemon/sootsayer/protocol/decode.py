@@ -26,9 +26,11 @@ from sootsayer.protocol.owners import Owners, unit_order
 from sootsayer.protocol.pids import LAYOUTS, SUPPORT_PIDS, channels_of
 from sootsayer.protocol.template import Template, template_of
 
+BITMAP_BYTES = 5  # of monitors: the number of the first, and 32 bits
 MAX_UNITS = 16  # more senders than that is noise, not a car
 MAX_TEMPLATES = 256  # shapes of replies remembered; a car has a few dozen
 NEGATIVE = 0x7F
+FREEZE, FREEZE_CODE = "freeze ", "freeze code"  # how identities of a freeze frame begin
 BUSY, PENDING = 0x21, 0x78
 STATUSES = {
     0x43: CodeStatus.CONFIRMED,
@@ -153,22 +155,29 @@ class ReplyDecoder:
             body += payload[at + 2 : at + 2 + layout.size]
             at += 2 + layout.size
         if payload[1:2] == b"\x02" and len(payload) == 5:
-            code = code_text(payload[3], payload[4])
-            return self._say(t_ms, unit, "freeze code", code) if code else []
+            return self._freeze_code(t_ms, unit, code_text(payload[3], payload[4]))
         if at != len(payload):
             return self._trouble(Trouble.TRUNCATED)
         events: list[SourceEvent] = []
         for sample in decode_current(bytes(body), self._states[unit]).samples:
             value = sample.raw * sample.scaling.scale + sample.scaling.offset
             words = f"{value:.6g} {sample.scaling.unit}".strip()
-            events += self._say(t_ms, unit, f"freeze {sample.channel}", words)
+            events += self._say(t_ms, unit, FREEZE + sample.channel, words)
         return events
+
+    def _freeze_code(self, t_ms: int, unit: str, code: str | None) -> list[SourceEvent]:
+        """Another code, or none, means another frame: then all of it is told, equal or not."""
+        if self._told.get((unit, FREEZE_CODE)) != code:
+            for key in [one for one in self._told if one[0] == unit and one[1].startswith(FREEZE)]:
+                del self._told[key]
+        return self._say(t_ms, unit, FREEZE_CODE, code) if code else []
 
     def _tests(self, t_ms: int, unit: str, body: bytes) -> list[SourceEvent]:
         if len(body) == monitor_tests.OLDER_BYTES:
             return self._reading(t_ms, unit, monitor_tests.older_samples(body))
         samples, even = monitor_tests.test_samples(body)
-        if not even and len(body) != 5:  # five bytes: a bitmap of monitors
+        is_bitmap = len(body) == BITMAP_BYTES and body[0] % 0x20 == 0
+        if not even and not is_bitmap:
             self._trouble(Trouble.TRUNCATED)
         return self._reading(t_ms, unit, samples)
 
