@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from sootsayer.model import Anchor
@@ -128,3 +130,46 @@ def test_daylight_saving_leaves_no_trace_in_utc() -> None:
 )
 def test_utc_text(wall_ms: int, text: str) -> None:
     assert utc_text(wall_ms) == text
+
+
+HOUR = 3_600_000
+
+
+def drifting(t_ms: int, ppm: float = 50.0) -> int:
+    """What the time is when a crystal that began right at noon is slow by ``ppm`` millionths."""
+    return NOON + round(t_ms * (1 + ppm * 1e-6))
+
+
+@pytest.mark.parametrize("ppm", [50.0, -50.0, 100.0])
+def test_between_two_trusted_anchors_a_crystals_drift_is_spread_evenly(ppm: float) -> None:
+    """50 millionths are 1.8 s in ten hours; with an anchor each four hours nothing is off."""
+    anchors = [Anchor(h * HOUR, drifting(h * HOUR, ppm), True, "ntp") for h in (0, 4, 8, 10)]
+    times = WallTimes([0], [Anchor(0, 5, False, "system"), *anchors], [10 * HOUR])
+    for t_ms in range(0, 10 * HOUR, 77_777):
+        wall_ms, sure = times.wall_ms(t_ms)
+        assert sure and abs(wall_ms - drifting(t_ms, ppm)) <= 2
+    # With the last anchor alone the beginning would be a second off or more.
+    alone = WallTimes([0], [anchors[-1]], [10 * HOUR])
+    assert abs(alone.wall_ms(0)[0] - NOON) >= 1_000
+
+
+def test_time_ascends_over_anchors_that_drift_and_nothing_is_guessed_beyond_them() -> None:
+    anchors = [Anchor(h * HOUR, drifting(h * HOUR, -150), True, "ntp") for h in (2, 3, 7)]
+    times = WallTimes([0], anchors, [9 * HOUR])
+    walls = [times.wall_ms(t_ms)[0] for t_ms in range(0, 9 * HOUR, 1_000)]
+    assert all(b > a for a, b in pairwise(walls))
+    assert times.wall_ms(HOUR)[0] == anchors[0].wall_ms - HOUR
+    assert times.wall_ms(8 * HOUR)[0] == anchors[-1].wall_ms + HOUR
+
+
+def test_a_step_between_two_trusted_anchors_is_no_drift() -> None:
+    """The first was wrong by three seconds in an hour: the later one corrects all before it."""
+    wrong = Anchor(0, NOON - 3_000, True, "ntp")
+    right = Anchor(HOUR, NOON + HOUR, True, "ntp")
+    assert WallTimes([0], [wrong, right]).wall_ms(HOUR // 2) == (NOON + HOUR // 2, True)
+
+
+def test_a_phone_and_a_time_server_are_not_mixed() -> None:
+    phone = Anchor(0, NOON - 500, True, "phone")  # a second beside, as phones are
+    right = Anchor(HOUR, NOON + HOUR, True, "ntp")
+    assert WallTimes([0], [phone, right]).wall_ms(0) == (NOON, True)

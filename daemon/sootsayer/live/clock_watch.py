@@ -15,6 +15,8 @@ from sootsayer.model import Anchor, SootsayerError
 # A phone that says an earlier or later year has a wrong clock itself; certificates and telephone
 # networks would not work for it.
 PHONE_EARLIEST_MS = 1_704_067_200_000  # 2024-01-01T00:00:00Z
+DRIFT_MS = 20  # a fifth of the time between two readings
+DRIFT_EVERY_MS = 600_000  # a crystal that is off by 33 millionths drifts so much in ten minutes
 PHONE_LATEST_MS = 4_102_444_800_000  # 2100-01-01T00:00:00Z
 
 
@@ -38,6 +40,7 @@ class ClockWatch:
         self._synchronised_file = synchronised_file
         self._kept_lead_ms = wall_ms() - boottime_ms()
         self._kept_trust = self.trusted()
+        self._kept_ms = clock.now_ms()
         self._phone_said = False
 
     def trusted(self) -> bool:
@@ -59,12 +62,19 @@ class ClockWatch:
         return ahead_ms, Anchor(self._clock.now_ms(), said_ms, True, "phone")
 
     def look(self) -> Anchor | None:
-        """A new anchor if the wall clock stepped or its trust changed since the last one."""
+        """A new anchor if the wall clock stepped, its trust changed, or the machine's own clock
+        has drifted beside a time server's since the last one."""
         now_wall_ms = wall_ms()
         lead_ms, trust = now_wall_ms - boottime_ms(), self.trusted()
         stepped = abs(lead_ms - self._kept_lead_ms) > self._step_ms
-        if not stepped and trust == self._kept_trust:
+        now_ms = self._clock.now_ms()
+        drifted = (
+            trust
+            and abs(lead_ms - self._kept_lead_ms) >= DRIFT_MS
+            and now_ms - self._kept_ms >= DRIFT_EVERY_MS
+        )
+        if not (stepped or drifted or trust != self._kept_trust):
             return None
-        self._kept_lead_ms, self._kept_trust = lead_ms, trust
+        self._kept_lead_ms, self._kept_trust, self._kept_ms = lead_ms, trust, now_ms
         source = "ntp" if trust else "system"
-        return Anchor(self._clock.now_ms(), now_wall_ms, trust, source)
+        return Anchor(now_ms, now_wall_ms, trust, source)
