@@ -15,8 +15,9 @@ from sootsayer.rules.book import Rule
 from sootsayer.rules.engine import Rules
 from sootsayer.rules.watches import ChanceWatch
 
-# Rule that accuses an input → channel that is then not believed.
-ACCUSED_INPUTS = {"P3T": "tp", "P3P": "map", "P3M": "maf"}
+# Rule that accuses an input → channel that is then not believed. Trims that are off tell that
+# the air which the engine burns is not the air that the meter sees.
+ACCUSED_INPUTS = {"P3T": "tp", "P3P": "map", "P3M": "maf", "N1": "maf", "N2": "maf"}
 OWN_WORD = ("code", "readiness")  # what the control unit says does not rest on our readings
 STOOD_STILL = "stood still: "
 
