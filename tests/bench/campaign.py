@@ -106,8 +106,8 @@ def _table(
             _row([
                 str(name), _share(o.found_after is not None for o in here),
                 _share(link_right(o) for o in found),
-                _share(o.causes[:1] != () and o.causes[0] in _causes(o) for o in found),
-                _share(bool(set(o.causes) & set(_causes(o))) for o in found),
+                _share(_cause_right(o, 1) for o in found),
+                _share(_cause_right(o, 3) for o in found),
             ])
         )  # fmt: skip
     return [*lines, ""]
@@ -120,9 +120,11 @@ def link_right(outcome: Outcome) -> bool:
     return not blamed(outcome)
 
 
-def _causes(outcome: Outcome) -> tuple[str, ...]:
+def _cause_right(outcome: Outcome, first: int) -> bool | None:
+    """Whether a right cause is among the first so many; None where none is to be named."""
     assert outcome.case.kind is not None
-    return EXPECTED[outcome.case.kind].causes_on(outcome.case.make)
+    right = EXPECTED[outcome.case.kind].causes_on(outcome.case.make)
+    return bool(set(outcome.causes[:first]) & set(right)) if right else None
 
 
 def _soon(some: Sequence[Outcome]) -> list[str]:
