@@ -1,8 +1,9 @@
 """Replay of a week's driving through every rule, against reading it from a row a reading.
 
-One invented car, two hours a day, every channel brought to 10 Hz by holding. The peer only
-fetches the same readings from a SQLite table with one row for each and makes arrays of them; it
-judges nothing.
+One invented car, two hours a day, brought to 10 Hz by holding: first the 24 channels that the
+rules look at, then all that the car gives. The peer only fetches the same readings from a SQLite
+table with one row for each and makes arrays of them; it judges nothing. Seconds are of processor
+time on one core.
 """
 
 from __future__ import annotations
@@ -26,30 +27,48 @@ from sootsayer.vehicle import Vehicle
 PERIOD_MS = 100
 TRIPS = 34  # of 25 minutes: about fourteen hours
 ESTATE = Vehicle("Blue estate, 2.4 litre", 2.4, 4, "petrol")
+# The 21 that entries of rules.toml need, and three that measures read beside: loop, fuel, runtime.
+RULES_READ = frozenset({
+    "rpm", "egr_pct", "egr_err", "map", "maf", "tp", "ect", "iat", "vss", "shrtft1", "longft1",
+    "load_pct", "aat", "baro", "sparkadv", "vpwr", "n_d_stat", "monitor_status", "warm_ups",
+    "clr_dist", "clr_time", "fuelsys1", "fli", "runtm",
+})  # fmt: skip
+WANTED_S = 10.0
 
 
 def run() -> list[str]:
     week = [_dense(batch) for batch in recorded(journeys(TRIPS, seed=1))]
+    read = [_only(batch, RULES_READ) for batch in week]
+    lines = _measured(read, wanted=f"   (wanted: at most {WANTED_S:.0f} s)")
+    del read
+    lines += _measured(week, wanted="")
+    memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return [*lines, f"greatest memory of all this    {memory_mb:6.0f} MB, two weeks included"]
+
+
+def _measured(week: list[Batch], wanted: str) -> list[str]:
     samples = sum(batch.samples for batch in week)
     channels = {series.channel for batch in week for series in batch.series}
     with tempfile.TemporaryDirectory() as folder:
         archive, rows = Path(folder, "week.db"), Path(folder, "rows.db")
         _keep(archive, week)
         _keep_rows(rows, week)
-        del week
         peer_s = _timed(lambda: _fetch_rows(rows))
         read_s = _timed(lambda: sum(b.samples for b in _batches(archive)))
         replay_s = _timed(lambda: _judge(archive))
-    memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return [
         f"{samples / 1e6:.1f} M readings of {len(channels)} channels in {TRIPS} trips",
         f"a row a reading, fetched only  {peer_s:6.1f} s   {samples / peer_s / 1e6:5.2f} M/s   1",
         f"our archive, read only         {read_s:6.1f} s   {samples / read_s / 1e6:5.2f} M/s   "
         f"{peer_s / read_s:.1f} times as fast",
         f"our archive, every rule        {replay_s:6.1f} s   {samples / replay_s / 1e6:5.2f} M/s   "
-        f"{peer_s / replay_s:.1f} times as fast   (wanted: at most 10 s)",
-        f"greatest memory of all this    {memory_mb:6.0f} MB, the simulated week included",
+        f"{peer_s / replay_s:.1f} times as fast{wanted}",
     ]
+
+
+def _only(batch: Batch, channels: frozenset[str]) -> Batch:
+    series = tuple(s for s in batch.series if s.channel in channels)
+    return Batch(batch.upto_ms, series, batch.events)
 
 
 def _dense(batch: Batch) -> Batch:
@@ -63,9 +82,9 @@ def _dense(batch: Batch) -> Batch:
 
 
 def _timed(work: Callable[[], object]) -> float:
-    begin = time.perf_counter()
+    begin = time.process_time()
     work()
-    return time.perf_counter() - begin
+    return time.process_time() - begin
 
 
 def _keep(path: Path, week: list[Batch]) -> None:
