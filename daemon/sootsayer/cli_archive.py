@@ -90,12 +90,14 @@ def pack(
     from sootsayer.evidence import Request, pack_archive
     from sootsayer.progress import ProgressBar
     from sootsayer.settings import archive_path, control_socket_path, load_settings
+    from sootsayer.store.device_key import KEY_NAME
 
     if alert is not None and (since or until):
         raise click.UsageError("--alert brings its own span; leave --since and --until out")
     settings = load_settings(config)
     source = archive or archive_path(settings, os.environ, Path.home())
     control = control_socket_path(settings, os.environ, source)
+    is_new = not (source.parent / KEY_NAME).exists()
     bar = ProgressBar("packing")
     try:
         request = Request(alert, since, until, with_vin)
@@ -103,6 +105,11 @@ def pack(
     finally:
         bar.clear()
     click.echo(f"{out}: {made.alerts} alerts, {made.samples} readings, {found.members} files")
+    if is_new:
+        click.echo(
+            "no device key lay beside the archive, so one was made: it shows who packed this, not "
+            "who recorded it"
+        )
     click.echo(f"signed by key {found.public_key}; write it down, and check the pack with:")
     click.echo(f"sootsayer verify {out} --key {found.public_key}")
     for text in made.damaged:

@@ -64,7 +64,7 @@ def pack_archive(
                 )
                 file.flush()
                 os.fsync(file.fileno())
-            return made, verify_pack(part, key.public.hex())
+            return made, verify_pack(part)
 
 
 def _wanted(reader: ArchiveReader, request: Request) -> Wanted:

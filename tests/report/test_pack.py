@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from nacl.signing import VerifyKey
 from playwright.sync_api import Browser, sync_playwright
 
 from packs import HOUR, MINUTE, START, VIN, a_verdict, an_alert, drive, members, pack, record
@@ -68,6 +69,24 @@ def test_the_commands_make_and_check_it(archive: Path, tmp_path: Path) -> None:
     status, said = run("verify", archive)
     assert status == 0 and said.startswith("The chain is whole."), said
     assert run("verify", archive, "--key", key)[0] == 0
+
+
+def test_neither_pack_nor_archive(packed: Path, tmp_path: Path) -> None:
+    (tmp_path / "letter.txt").write_text("Dear Sir or Madam")
+    (tmp_path / "flipped.zip").write_bytes(b"Q" + packed.read_bytes()[1:])
+    for name in ("letter.txt", "flipped.zip", "none.zip"):
+        status, said = run("verify", tmp_path / name)
+        assert status == 1 and name in said and "\n" not in said.strip(), said
+
+
+def test_a_key_made_for_the_pack_is_said(archive: Path, tmp_path: Path) -> None:
+    """A copy without its key: the chain names the device, the pack whoever made it."""
+    (tmp_path / "copy.db").write_bytes(archive.read_bytes())
+    status, said = run("pack", "--archive", tmp_path / "copy.db", "--out", tmp_path / "copy.zip")
+    assert status == 0 and "so one was made" in said, said
+    found = verify_pack(tmp_path / "copy.zip")
+    assert found.other_keys == (DeviceKey.beside(archive).public.hex(),)
+    assert "the chain was signed by another key" in run("verify", tmp_path / "copy.zip")[1]
 
 
 def test_another_key_is_named(archive: Path, packed: Path) -> None:
@@ -237,6 +256,29 @@ def test_a_stranger_checks_it_without_the_program(packed: Path, tmp_path: Path) 
             cwd=tmp_path, capture_output=True, text=True,
         )  # fmt: skip
         assert ("Signature Verified Successfully" in judged.stdout) == good
+
+
+def test_a_stranger_walks_the_chain(packed: Path) -> None:
+    """By the text of DEVELOPERS.md alone, without any function of ours."""
+    found = members(packed)
+    told = json.loads(found["chain/heads.json"])
+    link = sha256(told["archive"].encode("ascii")).digest()
+    links = {}
+    for line in found["chain/entries.jsonl"].decode().splitlines():
+        one = json.loads(line)
+        words = (one["id"], one["kind"], one["start_ms"], one["end_ms"], one["samples"],
+                 " ".join(map(str, one["replaces"])), one["why"])  # fmt: skip
+        text = "".join(f"{word}\n" for word in words).encode()
+        link = sha256(link + text + bytes.fromhex(one["content"])).digest()
+        assert link.hex() == one["link"]
+        links[one["id"]] = one["link"]
+    assert len(links) >= 6 and len(told["heads"]) >= 1
+    for head in told["heads"]:
+        assert head["link"] == links[head["entry"]]
+        text = f"sootsayer head\n{told['archive']}\n{head['t_ms']}\n{head['entry']}\n{head['link']}"
+        VerifyKey(bytes.fromhex(head["public_key"])).verify(
+            text.encode("ascii"), bytes.fromhex(head["signature"])
+        )
 
 
 # ---------------------------------------------------------------- retention

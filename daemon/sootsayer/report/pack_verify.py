@@ -28,6 +28,8 @@ from sootsayer.store.chunk import Chunk, ChunkDamagedError, decode, decompress
 from sootsayer.store.columns import MalformedError, Reader
 from sootsayer.store.ledger import NOTHING, content_of
 
+ZIP = b"PK\3\4"  # APPNOTE 4.3.7
+SQLITE = b"SQLite format 3\0"  # sqlite.org/fileformat
 MANIFEST_MOST_BYTES = 8_000_000  # 20,000 members of some 400 bytes each
 FORM_MOST_BYTES = 8_000_000  # of a JSON member that is read whole: fifty thousand chances
 MOST_ENTRIES = 200_000  # of the chain: years of ten-minute chunks, day and night
@@ -58,12 +60,15 @@ class PackFound:
 
 
 def is_pack(path: Path) -> bool:
-    """Whether the file begins like one."""
+    """Whether the file begins like a pack, and not like an archive. SootsayerError if neither."""
     try:
         with path.open("rb") as file:
-            return file.read(4) == b"PK\3\4"
+            begins = file.read(len(SQLITE))
     except OSError as trouble:
-        raise SootsayerError(f"{path}: cannot be read ({trouble.strerror})") from trouble
+        raise SootsayerError(f"file {path}: cannot be read ({trouble.strerror})") from trouble
+    if begins and begins != SQLITE and not begins.startswith(ZIP):
+        raise SootsayerError(f"file {path}: begins neither like an evidence pack nor an archive")
+    return begins.startswith(ZIP)
 
 
 def verify_pack(
