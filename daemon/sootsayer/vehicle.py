@@ -23,6 +23,7 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "feedback": ("none", "contact", "thermistor", "position", "pressure"),
 }
 REQUIRED = ("name", "displacement_l", "cylinders", "fuel")
+RULES_FILE = "rules_file"  # beside the vehicle file: rules and limits that several cars share
 EXAMPLES = {"name": '"blue estate"', "displacement_l": "2.4", "cylinders": "4", "fuel": '"petrol"'}
 # (least, greatest) that an engine in a road or farm vehicle can have
 NUMBERS: dict[str, tuple[float, float]] = {
@@ -76,12 +77,34 @@ def load_vehicle(path: Path) -> Vehicle:
         raise SootsayerError(f"vehicle file {path}: cannot be read ({trouble.strerror})") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as trouble:
         raise SootsayerError(f"vehicle file {path}: not valid TOML: {trouble}") from None
+    if RULES_FILE in stated:
+        _add_rules(stated, path)
     return vehicle_from(stated, f"vehicle file {path}")
+
+
+def _add_rules(stated: dict[str, Any], path: Path) -> None:
+    """Take in the rules of the file that the vehicle file names, so that several cars may share
+    them. What the vehicle file itself states of a rule stands."""
+    name = stated.pop(RULES_FILE)
+    where = f"vehicle file {path}: {RULES_FILE} = {name!r}"
+    if not isinstance(name, str):
+        raise SootsayerError(f"{where}; give a file name in quotes")
+    try:
+        shared = tomllib.loads((path.parent / name).read_text(encoding="utf-8"))
+    except OSError as trouble:
+        raise SootsayerError(f"{where}: cannot be read ({trouble.strerror})") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as trouble:
+        raise SootsayerError(f"{where}: not valid TOML: {trouble}") from None
+    if set(shared) != {"rules"} or not isinstance(shared["rules"], dict):
+        raise SootsayerError(f"{where}: must hold tables such as [rules.U1] and nothing else")
+    own = stated.get("rules", {})
+    if isinstance(own, dict):
+        stated["rules"] = {**shared["rules"], **own}
 
 
 def vehicle_from(stated: Mapping[str, Any], where: str) -> Vehicle:
     """Check stated keys and values. Raises SootsayerError that begins with ``where``."""
-    known = tuple(dict.fromkeys((*REQUIRED, *NUMBERS, *CHOICES, "rules")))
+    known = tuple(dict.fromkeys((*REQUIRED, *NUMBERS, *CHOICES, "rules", RULES_FILE)))
     for key in stated:
         if key not in known:
             near = difflib.get_close_matches(key, known, 1)

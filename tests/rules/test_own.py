@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 from plain_engine import Faults, as_series, batches, recording
+from sootsayer.checking import check_config
 from sootsayer.model import SootsayerError
 from sootsayer.pipeline import Pipeline
 from sootsayer.rules.book import load_rules
 from sootsayer.rules.engine import Rules
-from sootsayer.vehicle import Vehicle
+from sootsayer.vehicle import Vehicle, load_vehicle
 
 OWN: dict[str, Any] = {
     "title": "Intake air is hot in cruise", "counts": "time", "gate": "cruise", "quantity": "iat",
@@ -97,3 +98,65 @@ def test_unknown_gates_and_quantities_are_named(key, value, hint):
         Rules(load_rules(with_change(key, value)))
     assert f"rules.U1: {key}" in str(trouble.value)
     assert hint in str(trouble.value)
+
+
+# ---------------------------------------------------------------- a file of rules beside the car's
+
+CAR = """
+name = "van"
+displacement_l = 2.0
+cylinders = 4
+fuel = "petrol"
+rules_file = "ours.toml"
+"""
+SHARED = """
+[rules.U1]
+title = "Intake air is hot in cruise"
+counts = "time"
+gate = "cruise"
+quantity = "iat"
+above = 45
+lasting_s = 5
+window_s = 600
+least_s = 60
+least_trips = 1
+raise_share = 0.2
+clear_share = 0.05
+channels = ["iat", "vss"]
+text = "{measure:.0f} % of {eligible} of cruise."
+reason = "our own air box"
+[rules.U1.tests]
+"hot" = ["..####", "--!!!!"]
+[rules.F1]
+least_failed = 9
+"""
+
+
+def test_several_cars_may_share_a_file_of_rules(tmp_path):
+    (tmp_path / "ours.toml").write_text(SHARED, encoding="utf-8")
+    car = tmp_path / "van.toml"
+    car.write_text(CAR + "[rules.F1]\nleast_failed = 7\n", encoding="utf-8")
+    rules = load_rules(load_vehicle(car).rules)
+    assert rules["U1"].limit("above") == 45
+    assert rules["F1"].limit("least_failed") == 7  # what the car's own file states stands
+    assert [outcome.agrees for outcome in check_config(car).outcomes] == [True]
+
+
+@pytest.mark.parametrize(
+    ("shared", "words"),
+    [
+        (None, ["rules_file", "ours.toml", "cannot be read"]),
+        ("[rules.U1", ["ours.toml", "not valid TOML"]),
+        ("[rule.U1]\n", ["ours.toml", "[rules.U1]"]),
+        (SHARED.replace("quantity", "quantty"), ["rules.U1", "quantty"]),
+    ],
+)
+def test_mistakes_in_that_file_are_named(tmp_path, shared, words):
+    if shared is not None:
+        (tmp_path / "ours.toml").write_text(shared, encoding="utf-8")
+    car = tmp_path / "van.toml"
+    car.write_text(CAR, encoding="utf-8")
+    with pytest.raises(SootsayerError) as trouble:
+        check_config(car)
+    for word in words:
+        assert word in str(trouble.value)
