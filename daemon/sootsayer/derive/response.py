@@ -119,7 +119,9 @@ def _breakaway(command: FloatArray, position: FloatArray, start: float, rest: fl
     """Command away from rest when a stuck valve let go with a jump, 0 where it did not stick."""
     away = np.abs(command - start)
     moved = np.abs(position - rest)
-    broke = np.flatnonzero(moved > REST_POINTS)
+    # Twice running: in the frame of the step itself a position rebuilt from command and error
+    # shows a movement that never was, since their means are not of the same instant.
+    broke = np.flatnonzero((moved > REST_POINTS) & (np.append(moved[1:], moved[-1]) > REST_POINTS))
     if not len(broke):
         return 0.0
     letting_go = int(broke[0])

@@ -48,10 +48,18 @@ FATHERS = {
     "E3": "fuel pressure, ignition or a weak battery",
     "E5": "idle air control or ignition",
     "E6": "thermostat, fan or coolant",
+    "F4S": "a hill or a touchy clutch",
 }
 UNWANTED = frozenset({"A1", "M2", "F2", "F5H"})  # rules by which gas is there at idle
 MISSING = frozenset({"P2", "M1", "M8", "F1", "F1S", "F7", "F5"})  # rules by which it lacks
-TIES = {"E1": MISSING, "E2": UNWANTED, "E3": UNWANTED, "E5": UNWANTED, "E6": MISSING}
+TIES = {
+    "E1": MISSING,
+    "E2": UNWANTED,
+    "E3": UNWANTED,
+    "E5": UNWANTED,
+    "E6": MISSING,
+    "F4S": frozenset({"F4"}),
+}
 
 
 def seen_instead(rule: str, accused: Collection[str], thin_air: bool) -> str:

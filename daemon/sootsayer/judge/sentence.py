@@ -44,6 +44,7 @@ EFFECTS = {
     "E4": "Fuel trims tell of gas that should not be there, or of gas that is missing",
     "E5": "The engine stalls",
     "E6": "The engine runs hot",
+    "F4S": "The engine dips when the valve opens",
 }
 # What is no fault of recirculation and still open where every link holds.
 NOT_OURS = {
