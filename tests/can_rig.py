@@ -22,6 +22,7 @@ from sootsayer.sources.can_settings import CanSettings, can_settings
 from sootsayer.sources.can_source import CanSource
 
 PATIENCE_S = 30.0
+WRONG_BITS = 0x008  # class of an error frame: a violated protocol, as a wrong checksum is
 WORDS = {"rpm": 20, "maf": 20, "runtm": 20}  # channel → log ms in which its count grows by one
 BYTES = {"map": 100, "tp": 100, "load_pct": 100, "egr_pct": 100, "egr_err": 100}
 
@@ -82,7 +83,9 @@ class Spoil:
 
 class SpoiltBus(can.BusABC):
     """Spoils what comes in from ``bus``. Figures stay as they are: CAN's checksum guards bits,
-    not frames, so only lengths, kinds, services and parameter numbers are garbled."""
+    not frames. A frame with a wrong bit never gets through a controller; in its place there is an
+    error frame. What a faulty unit or gateway sends is whole on the wire and wrong in itself:
+    lengths, kinds of frame, services and parameter numbers."""
 
     def __init__(self, bus: can.BusABC, spoil: Spoil, seed: int) -> None:
         super().__init__(channel="spoilt")
@@ -147,6 +150,8 @@ class SpoiltBus(can.BusABC):
                 self._pass(self._garbled(message))
 
     def _garbled(self, message: can.Message) -> can.Message:
+        if self._draw.random() < 0.5:
+            return can.Message(arbitration_id=WRONG_BITS, data=bytes(8), is_error_frame=True)
         content = bytearray(message.data)
         kind = content[0] >> 4
         last = {0: 2, 1: 3}.get(kind, 0)  # as far as the first parameter's number
