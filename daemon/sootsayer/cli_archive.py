@@ -91,6 +91,7 @@ def pack(
     from sootsayer.progress import ProgressBar
     from sootsayer.settings import archive_path, control_socket_path, load_settings
     from sootsayer.store.device_key import KEY_NAME
+    from sootsayer.units import say_count
 
     if alert is not None and (since or until):
         raise click.UsageError("--alert brings its own span; leave --since and --until out")
@@ -104,7 +105,8 @@ def pack(
         made, found = pack_archive(source, out, request, control, bar.show)
     finally:
         bar.clear()
-    click.echo(f"{out}: {made.alerts} alerts, {made.samples} readings, {found.members} files")
+    alerts = say_count(made.alerts, "alert")
+    click.echo(f"{out}: {alerts}, {made.samples} readings, {found.members} files")
     if is_new:
         click.echo(
             "no device key lay beside the archive, so one was made: it shows who packed this, not "

@@ -378,6 +378,8 @@ def test_the_report_stands_alone(
                  "What was not seen", "The car tells no spark retard.", "no repair yet",
                  "the time of day is known", "Blue estate <2.4>"):  # fmt: skip
         assert page.get_by_text(text).first.is_visible(), text
+    assert page.locator("svg path.failed").count() == 3
+    assert page.locator("svg circle.passed").count() == 1
     paper = page.evaluate("getComputedStyle(document.body).backgroundColor")
     assert paper == ("rgb(253, 252, 248)" if scheme == "light" else "rgb(20, 24, 27)")
     context.close()

@@ -5,19 +5,28 @@ Made from the parts of the pack, so that it says nothing that programs could not
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from importlib.resources import files
 from typing import Any
 
 from sootsayer.report.channel_words import label_of
+from sootsayer.report.pack_html import (
+    MOST_ROWS,
+    bullets,
+    counted,
+    figure,
+    in_groups,
+    moment,
+    pairs,
+    table,
+)
 from sootsayer.report.pack_strip import strip
 from sootsayer.units import say_duration
 
 Part = Mapping[str, Any]
 LINK_WORDS = {"unseen": "not seen"}
 LEAST_WEIGHT = 0.02  # a cause below this is only in verdict.json
-MOST_ROWS = 60  # of a table; the rest is counted and in the JSON beside
 MOST_CHANCES = 20  # of an alert: the drawing shows all of them
 QUESTIONS = {
     "permit": "was it allowed?", "ask": "was it asked for?", "move": "did the valve move?",
@@ -79,13 +88,13 @@ def _head(parts: Part, key: str, made: str) -> Iterator[str]:
         ("Vehicle number", ", ".join(vehicle["vins"]) or "not told by the car"),
     ]
     if span["start"]:
-        rows.append(("Watched", f"{_moment(span['start'])} to {_moment(span['end'])}"))
+        rows.append(("Watched", f"{moment(span['start'])} to {moment(span['end'])}"))
     rows += [
         ("Engine running", f"{say_duration(span['engine_s'])} in {span['trips']} trips"),
-        ("Pack made", _moment(made)),
-        ("Device key", _in_groups(key)),
+        ("Pack made", moment(made)),
+        ("Device key", in_groups(key)),
     ]
-    yield _pairs(rows)
+    yield pairs(rows)
 
 
 def _links(links: Sequence[Part]) -> Iterator[str]:
@@ -102,7 +111,7 @@ def _links(links: Sequence[Part]) -> Iterator[str]:
         for one in links
     ]
     heads = ("Link", "State", "Failed chances", "Watched", "Fact")
-    yield _table(heads, rows, "Exposure says how much was seen: no state without it")
+    yield table(heads, rows, "Exposure says how much was seen: no state without it")
 
 
 def _alerts(alerts: Sequence[Part]) -> Iterator[str]:
@@ -118,35 +127,35 @@ def _alert(alert: Part) -> Iterator[str]:
     yield f"<p>{escape(alert['text'])}</p>"
     if alert["doubt"]:
         yield f"<p><strong>In doubt.</strong> {escape(alert['doubt'])}</p>"
-    cleared = f", cleared {_moment(alert['cleared'])}" if alert["cleared"] else ""
+    cleared = f", cleared {moment(alert['cleared'])}" if alert["cleared"] else ""
     rows = [
         ("Rule", f"{alert['rule']} ({alert['link'] or 'recorder'})"),
         ("State", f"{alert['state']}{cleared}"),
         ("Seen", f"{alert['seen']} of {alert['chances']} chances"),
         ("Watched", f"{say_duration(alert['eligible_s'])} in which it could show"),
-        ("Measured", f"{_figure(alert['measure'], alert['unit'])}, "
-                     f"limit {_figure(alert['limit'], alert['unit'])}"),
-        ("First, raised, last", ", ".join(_moment(alert[k]) for k in ("first", "raised", "last"))),
+        ("Measured", f"{figure(alert['measure'], alert['unit'])}, "
+                     f"limit {figure(alert['limit'], alert['unit'])}"),
+        ("First, raised, last", ", ".join(moment(alert[k]) for k in ("first", "raised", "last"))),
         ("Channels", ", ".join(map(label_of, alert["channels"])) or "none"),
         ("Readings in this pack", _readings(alert)),
     ]  # fmt: skip
-    yield _pairs(rows)
+    yield pairs(rows)
     episodes = alert["episodes"]
     drawn = strip(episodes, alert["limit"])
     if drawn:
         yield f"<figure>{drawn}<figcaption>Every chance in order: a cross failed, a ring passed; "
-        yield f"the dashed line is the limit, {_figure(alert['limit'], alert['unit'])}."
+        yield f"the dashed line is the limit, {figure(alert['limit'], alert['unit'])}."
         yield "</figcaption></figure>"
     newest = list(reversed(episodes))
     if newest:
         rows_of = [
-            (_moment(one["start_utc"]), "failed" if one["failed"] else "passed",
-             _figure(one["measure"], alert["unit"]), escape(one["fact"]))
+            (moment(one["start_utc"]), "failed" if one["failed"] else "passed",
+             figure(one["measure"], alert["unit"]), escape(one["fact"]))
             for one in newest[:MOST_CHANCES]
         ]  # fmt: skip
         heads = ("When, UTC", "Outcome", "Measured", "What was seen")
-        caption = _counted("chance", len(newest), "alerts.json", MOST_CHANCES)
-        yield _table(heads, rows_of, caption)
+        caption = counted("chance", len(newest), "alerts.json", MOST_CHANCES)
+        yield table(heads, rows_of, caption)
     yield "</section>"
 
 
@@ -178,18 +187,18 @@ def _next(check: Part | None) -> Iterator[str]:
         return
     yield f"<h2>Check next: {escape(check['title'])}</h2>"
     yield f"<p>{escape(check['do'])}</p>"
-    yield _pairs([("Tools", check["tools"] or "none"), ("Takes", f"{check['minutes']:g} min")])
+    yield pairs([("Tools", check["tools"] or "none"), ("Takes", f"{check['minutes']:g} min")])
     rows = [(escape(one["if"]), escape(one["means"])) for one in check["outcomes"]]
-    yield _table(("What happens", "What it would mean"), rows, "Outcomes")
+    yield table(("What happens", "What it would mean"), rows, "Outcomes")
     if check["cautions"]:
         yield "<p><strong>Cautions</strong></p>"
-        yield _list(check["cautions"])
+        yield bullets(check["cautions"])
 
 
 def _facts(title: str, facts: Sequence[str]) -> Iterator[str]:
     if facts:
         yield f"<h2>{title}</h2>"
-        yield _list(facts)
+        yield bullets(facts)
 
 
 def _work(told: Sequence[Part]) -> Iterator[str]:
@@ -197,7 +206,7 @@ def _work(told: Sequence[Part]) -> Iterator[str]:
     done = [one for one in told if one["unit"] == "person"]
     if done:
         yield "<h2>What was done by hand</h2>"
-        yield _list(f"{_moment(one['t_utc'])}: {one['key']}: {one['value']}" for one in done)
+        yield bullets(f"{moment(one['t_utc'])}: {one['key']}: {one['value']}" for one in done)
 
 
 def _codes(records: Part) -> Iterator[str]:
@@ -210,23 +219,23 @@ def _codes(records: Part) -> Iterator[str]:
     rows = [
         (str(trip or "–"), escape(code["code"]), escape(code["name"] or ""), escape(code["unit"]),
          escape(", ".join(f"{kind} {count}×" for kind, count in code["seen"].items())),
-         _moment(code["first_utc"]))
+         moment(code["first_utc"]))
         for trip, code in seen[:MOST_ROWS]
     ]  # fmt: skip
     if rows:
         heads = ("Trip", "Code", "Meaning", "Control unit", "Seen as", "First, UTC")
-        yield _table(heads, rows, _counted("sight", len(seen), "records.json"))
+        yield table(heads, rows, counted("sight", len(seen), "records.json"))
     else:
         yield "<p>None was seen.</p>"
     for frame in records["codes"]["freeze_frames"]:
         values = "; ".join(f"{label_of(name)} {value}" for name, value in frame["values"].items())
         yield (
             f"<p>Freeze frame of {escape(frame['code'])} ({escape(frame['unit'])}, read "
-            f"{_moment(frame['read_utc'])}): {escape(values) or 'nothing kept'}.</p>"
+            f"{moment(frame['read_utc'])}): {escape(values) or 'nothing kept'}.</p>"
         )
     for one in records["codes"]["clearings"]:
         signs = "; ".join(one["signs"])
-        yield f"<p>Codes were cleared before {_moment(one['t_utc'])}: {escape(signs)}.</p>"
+        yield f"<p>Codes were cleared before {moment(one['t_utc'])}: {escape(signs)}.</p>"
 
 
 def _not_seen(verdict: Part, records: Part) -> Iterator[str]:
@@ -238,15 +247,15 @@ def _not_seen(verdict: Part, records: Part) -> Iterator[str]:
     ]
     gaps = records["gaps"]
     lost_s = sum(gap["end_ms"] - gap["start_ms"] for gap in gaps) / 1000
-    yield _list([*unseen, *verdict["notes"]]) if unseen or verdict["notes"] else ""
+    yield bullets([*unseen, *verdict["notes"]]) if unseen or verdict["notes"] else ""
     if gaps:
         rows = [
-            (_moment(gap["start_utc"]), say_duration((gap["end_ms"] - gap["start_ms"]) / 1000),
+            (moment(gap["start_utc"]), say_duration((gap["end_ms"] - gap["start_ms"]) / 1000),
              escape(gap["reason"]))
             for gap in list(reversed(gaps))[:MOST_ROWS]
         ]  # fmt: skip
         yield f"<p>{len(gaps)} stretches without readings, {say_duration(lost_s)} in all:</p>"
-        yield _table(("From, UTC", "Long", "Why"), rows, _counted("gap", len(gaps), "records.json"))
+        yield table(("From, UTC", "Long", "Why"), rows, counted("gap", len(gaps), "records.json"))
     else:
         yield "<p>No stretch without readings is recorded.</p>"
 
@@ -254,8 +263,8 @@ def _not_seen(verdict: Part, records: Part) -> Iterator[str]:
 def _remarks(records: Part) -> Iterator[str]:
     if records["marks"]:
         yield "<h2>Remarks of driver and mechanic</h2>"
-        yield _list(
-            f"{_moment(one['t_utc'])}: {one['text']}"
+        yield bullets(
+            f"{moment(one['t_utc'])}: {one['text']}"
             + (f" ({one['author']})" if one["author"] else "")
             for one in records["marks"]
         )
@@ -263,12 +272,12 @@ def _remarks(records: Part) -> Iterator[str]:
         yield "<h2>Trips</h2>"
         trips = list(reversed(records["trips"]))
         rows = [
-            (str(one["number"]), _moment(one["start_utc"]), say_duration(one["running_s"]),
+            (str(one["number"]), moment(one["start_utc"]), say_duration(one["running_s"]),
              f"{one['distance_km']:.1f} km", str(one["openings"]))
             for one in trips[:MOST_ROWS]
         ]  # fmt: skip
         heads = ("Trip", "Start, UTC", "Running", "Distance", "Openings")
-        yield _table(heads, rows, _counted("trip", len(trips), "records.json"))
+        yield table(heads, rows, counted("trip", len(trips), "records.json"))
 
 
 def _clock(clock: Part) -> Iterator[str]:
@@ -277,22 +286,29 @@ def _clock(clock: Part) -> Iterator[str]:
         "<p>Order and lengths of time rest on a clock that never steps. Times of day rest on what "
         "the device was told:</p>"
     )
-    said = [_boot_words(boot, clock["anchors"]) for boot in clock["boots"]]
-    if not said:
-        trusted = (
-            "can be trusted" if clock["trusted_before"] else "are as the recording states them"
-        )
-        said = [f"All times of day {trusted}."]
-    yield _list(said[-MOST_ROWS:])
+    boots, anchors = clock["boots"], clock["anchors"]
+    starts_ms = [boot["started_ms"] for boot in boots]
+    said = []
+    if not boots or any(one["t_ms"] < starts_ms[0] for one in anchors):
+        trusted = "are known" if clock["trusted_before"] else "are as the recording states them"
+        said.append(f"{'Before the first start' if boots else 'All'}: times of day {trusted}.")
+    for boot, end_ms in zip(boots, [*starts_ms[1:], None], strict=True):
+        since_ms = boot["started_ms"]
+        own = [a for a in anchors if since_ms <= a["t_ms"] and (not end_ms or a["t_ms"] < end_ms)]
+        said.append(_boot_words(boot, own))
+    if len(said) > MOST_ROWS:
+        yield f"<p>The newest {MOST_ROWS} of {len(said)}; all are in clock.json.</p>"
+    yield bullets(said[-MOST_ROWS:])
 
 
 def _boot_words(boot: Part, anchors: Sequence[Part]) -> str:
-    since = _moment(boot["started_utc"])
+    """``anchors`` of this boot; the last one that can be trusted counts for all of it."""
+    since = moment(boot["started_utc"])
     if boot["trusted"]:
-        by = [a["source"] for a in anchors if a["trusted"] and a["t_ms"] >= boot["started_ms"]]
-        return f"Started {since}: the time of day is known ({by[0] if by else 'told'})."
+        by = next((one["source"] for one in reversed(anchors) if one["trusted"]), "told")
+        return f"Started {since}: the time of day is known ({by})."
     bounds = [
-        f"{word} {_moment(boot[key])}"
+        f"{word} {moment(boot[key])}"
         for word, key in (("not before", "earliest_utc"), ("not after", "latest_utc"))
         if boot[key]
     ]
@@ -307,8 +323,8 @@ def _provenance(parts: Part, key: str, made: str) -> Iterator[str]:
     yield "".join(f"<p>{escape(text)}</p>" for text in PROVES)
     stated = vehicle["stated"] or {}
     said = ", ".join(f"{k} {v}" for k, v in stated.items() if v not in (None, {}, ""))
-    yield _pairs([
-        ("Device key", _in_groups(key)),
+    yield pairs([
+        ("Device key", in_groups(key)),
         ("Archive", chain["archive"]),
         ("Chain", chain["words"]),
         ("Judged by version", vehicle["judged_by_version"] or "not told"),
@@ -321,48 +337,3 @@ def _provenance(parts: Part, key: str, made: str) -> Iterator[str]:
             "<p>Judged by another version than packed: the limits of each alert are those that "
             "stand with it, not those of the rules beside.</p>"
         )
-
-
-# ---------------------------------------------------------------- pieces of HTML
-
-
-def _table(heads: Iterable[str], rows: Iterable[Sequence[str]], caption: str) -> str:
-    """Cells are HTML already."""
-    head = "".join(f'<th scope="col">{escape(word)}</th>' for word in heads)
-    body = "".join("<tr>" + "".join(f"<td>{cell}</td>" for cell in row) + "</tr>\n" for row in rows)
-    return (
-        f'<div class="wide"><table><caption>{escape(caption)}</caption>\n'
-        f"<thead><tr>{head}</tr></thead>\n<tbody>{body}</tbody></table></div>"
-    )
-
-
-def _pairs(rows: Iterable[tuple[str, str]]) -> str:
-    inside = "".join(
-        f"<div><dt>{escape(word)}</dt><dd>{escape(str(said))}</dd></div>\n" for word, said in rows
-    )
-    return f"<dl>{inside}</dl>"
-
-
-def _list(lines: Iterable[str]) -> str:
-    return "<ul>" + "".join(f"<li>{escape(line)}</li>\n" for line in lines) + "</ul>"
-
-
-def _counted(noun: str, count: int, where: str, most: int = MOST_ROWS) -> str:
-    many = noun if count == 1 else f"{noun}s"
-    if count <= most:
-        return f"{count} {many}, newest first"
-    return f"the newest {most} of {count} {many}; all are in {where}"
-
-
-def _in_groups(key: str) -> str:
-    """Sixty-four digits as people can compare them."""
-    return " ".join(key[at : at + 8] for at in range(0, len(key), 8))
-
-
-def _figure(value: float | None, unit: str) -> str:
-    return "–" if value is None else f"{value:.3g} {unit}".strip()
-
-
-def _moment(iso: str | None) -> str:
-    """ "2026-11-24T07:30:12.345Z" to the second."""
-    return "–" if iso is None else f"{iso[:19].replace('T', ' ')} UTC"

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator
 
 from sootsayer.report.pack_verify import PackFound
+from sootsayer.units import say_count
 
 PROVES = (
     "This shows that nothing in the pack was changed since the holder of that key signed it, that "
@@ -24,7 +25,7 @@ def pack_text(found: PackFound, key_given: bool) -> str:
 
 def _lines(found: PackFound, key_given: bool) -> Iterator[str]:
     yield "The pack is whole."
-    yield f"made {found.made} by version {found.program}: {found.alerts} alerts, " + (
+    yield f"made {found.made} by version {found.program}: {say_count(found.alerts, 'alert')}, " + (
         f"{found.samples} readings, {found.members} files"
     )
     yield f"signed by key {found.public_key}" + (", which is the one given" if key_given else "")

@@ -117,10 +117,11 @@ async function ask(box) {
     say("Nothing was changed: a time server has set the recorder's clock, and knows better than a phone.");
   } else {
     const side = came.ahead_s > 0 ? "behind" : "ahead";
-    const by = Math.abs(came.ahead_s) < 1 ? "It was right" : `It was ${sayLength(came.ahead_s * 1000)} ${side}`;
+    const by = Math.abs(came.ahead_s) < 1 ? "It was right already"
+      : `It was ${sayLength(came.ahead_s * 1000)} ${side}`;
     const within = tripMs > mostMs
       ? ` The answer took ${sayLength(tripMs)}, so it may be off by as much; set it once more.` : "";
-    say(`The recorder's clock is set by this phone. ${by}; all that it recorded since it started is shown at the right time now.${within}`, true);
+    say(`The recorder's clock is set by this phone. ${by}; the times of all that it recorded since it started can be trusted now.${within}`, true);
   }
   renew();
   told.focus();
