@@ -11,7 +11,7 @@ import pytest
 
 from plain_engine import Faults, as_series, batches, recording
 from sootsayer.derive.balance import FlowBalance
-from sootsayer.derive.edges import TRACE_FRAMES, against_both, surge_pct
+from sootsayer.derive.edges import TRACE_FRAMES, against_both, at_brief_closing, surge_pct
 from sootsayer.derive.knock import KnockContrast
 from sootsayer.derive.opened import Flow, Judged
 from sootsayer.derive.orifice import area_mm2, orifice_part
@@ -37,7 +37,7 @@ def edges(before: float, opened: float, after: float) -> tuple[list[float], list
 def test_shut_on_both_sides():
     """Published example of a service instruction: 28.1, 33.0, 28.5 kPa are 4.70 kPa."""
     rise, fall = edges(28.1, 33.0, 28.5)
-    assert against_both(rise, fall) == [pytest.approx(4.70), pytest.approx(0.25)]
+    assert against_both(rise, fall) == [pytest.approx(4.70), pytest.approx(0.25), 33.0]
 
 
 def test_contrast_wants_the_same_place():
@@ -68,6 +68,29 @@ def test_a_brief_closing_is_a_contrast_for_the_opening_after_it():
     found = [o.context["map_aba_kpa"] for o in openings if "map_aba_kpa" in o.context]
     assert len(found) >= 10
     assert np.median(found) == pytest.approx(5.0, abs=0.35)  # readings come in whole kPa
+
+
+def brief(shut_frames: int, position: bool = True, drop: float = 5.0) -> list[list[float]]:
+    """Five open frames at least, some shut, nine open again; the position lags by one frame."""
+    asked = np.array([30.0] * (TRACE_FRAMES - 9 - shut_frames) + [0.0] * shut_frames + [30.0] * 9)
+    moved = np.concatenate([asked[:1], asked[:-1]])
+    frames = np.zeros((TRACE_FRAMES, 6))
+    frames[:, 0] = 40 + drop * moved / 30
+    frames[:, 1], frames[:, 2], frames[:, 5] = 2000, 20, 70
+    frames[:, 3], frames[:, 4] = asked, moved if position else np.nan
+    return frames.tolist()
+
+
+@pytest.mark.parametrize("shut_frames", [3, 4, 7])
+def test_a_control_units_own_test_is_a_contrast(shut_frames):
+    assert at_brief_closing(brief(shut_frames)) == [
+        pytest.approx(5.0), pytest.approx(0.3), pytest.approx(45.0)
+    ]  # fmt: skip
+
+
+def test_so_short_a_closing_says_nothing_without_a_position():
+    assert at_brief_closing(brief(4, position=False)) is None
+    assert at_brief_closing(brief(1)) is None  # the valve has not come home
 
 
 # ---------------------------------------------------------------- spark

@@ -83,8 +83,8 @@ def _contrast(shut: FloatArray, opened: FloatArray) -> list[float] | None:
 
 
 def against_both(rise: list[float] | None, fall: list[float] | None) -> list[float] | None:
-    """[kPa, its sd]: open against shut by both edges, whichever came first, where all four
-    places had the same speed and throttle. Drift counts half in each edge and cancels."""
+    """[kPa, its sd, MAP open]: open against shut by both edges, whichever came first, where all
+    four places had the same speed and throttle. Drift counts half in each edge and cancels."""
     if rise is None or fall is None:
         return None
     step, step_sd, after_kpa, rpm_up, throttle_up = rise
@@ -93,7 +93,37 @@ def against_both(rise: list[float] | None, fall: list[float] | None) -> list[flo
         return None
     # Shut, open, shut; for open, shut, open the same four places make the same figure.
     contrast = aba_kpa(after_kpa - step, (after_kpa + open_kpa) / 2, shut_kpa)
-    return [contrast, float(np.hypot(step_sd, lost_sd)) / 2]
+    return [contrast, float(np.hypot(step_sd, lost_sd)) / 2, (after_kpa + open_kpa) / 2]
+
+
+def at_brief_closing(frames: list[list[float]]) -> list[float] | None:
+    """[kPa, its sd, MAP open] of the valve shut for two to four seconds between two openings, as
+    control units do to test it; the trace ends in the second opening.
+
+    A valve may take a second to come home, so only frames in which its position is read as shut
+    count; without a position so short a closing says nothing.
+    """
+    look = np.array(frames)
+    shut = np.flatnonzero(look[:, ASKED] <= SHUT_POINTS)
+    if not len(shut) or shut[0] < EDGE_BEFORE + 1 or len(look) - shut[-1] <= EDGE_SKIP + 1:
+        return None
+    if shut[-1] - shut[0] + 1 != len(shut):
+        return None
+    before = look[shut[0] - 1 - EDGE_BEFORE : shut[0] - 1]  # the frame of the edge is neither
+    after = look[shut[-1] + 1 + EDGE_SKIP :]
+    home = look[shut[1:]][look[shut[1:], MOVED] <= SHUT_POINTS]
+    if not len(home) or before[:, ASKED].min() < OPEN_POINTS or after[:, ASKED].min() < OPEN_POINTS:
+        return None
+    first, second = _contrast(home, before), _contrast(home, after)
+    if first is None or second is None or not _same_place(before, after):
+        return None
+    # Both share what was read while shut, so their doubts do not average out.
+    return [(first[0] + second[0]) / 2, (first[1] + second[1]) / 2, second[2]]
+
+
+def _same_place(one: FloatArray, other: FloatArray) -> bool:
+    both = np.vstack([one, other])
+    return is_clean(both[:, RPM], both[:, THROTTLE])
 
 
 def answer(frames: list[list[float]]) -> dict[str, Any] | None:

@@ -139,9 +139,10 @@ def _step(
     """MAP step of the opening, its sd, and the step that was due: against both neighbours where
     it has them, else at its first edge."""
     edge, sums, both = record["edge"], record["sums"][0], record["aba"]
-    if edge is None or not sums["rows"] or balance.compression:
+    found = both or edge
+    if found is None or not sums["rows"] or balance.compression:
         return None, None, None
-    step, sd, after_kpa = edge[:3]
+    step, sd, after_kpa = found[:3]
     if after_kpa > NEAR_CHOKING * balance.baro_kpa:
         return None, None, None
     per_kpa = sums["density"] / sums["rows"] * balance.breathing()
@@ -149,4 +150,4 @@ def _step(
         return None, None, None
     gain = balance.due_gain_g_s() * sums["scale"] / sums["rows"]
     due = gain * sums["opening"] / sums["rows"] / per_kpa
-    return (*both, due) if both is not None else (step, sd, due)
+    return step, sd, due

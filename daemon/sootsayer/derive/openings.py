@@ -25,6 +25,7 @@ from sootsayer.derive.edges import (
     TRACE_FRAMES,
     against_both,
     answer,
+    at_brief_closing,
     fall_at_closing,
     step_at_opening,
     surge_pct,
@@ -180,7 +181,9 @@ class Openings(Kept):
     def _after_brief_closing(self, current: dict[str, Any]) -> list[float] | None:
         """Contrast with the valve shut for a moment between two openings."""
         fall, self.last_fall = self.last_fall, None
-        if fall is None or current["start_ms"] - fall[-1] > BRIEF_MS:
+        if fall is None:
+            return at_brief_closing(list(self.trace))
+        if current["start_ms"] - fall[-1] > BRIEF_MS:
             return None
         return against_both(current["edge"], fall[:-1])
 
