@@ -10,7 +10,7 @@ from scipy.stats import fisher_exact
 
 from plain_engine import Faults, batches, recording
 from sootsayer.judge.handwork import check_event, repair_event
-from sootsayer.judge.repair import Outcome, compare, fisher_less, split
+from sootsayer.judge.repair import Outcome, compare, fisher_less, say, split
 from sootsayer.model import Batch, SootsayerError
 from sootsayer.pipeline import Pipeline
 from sootsayer.vehicle import Vehicle
@@ -41,6 +41,24 @@ def test_rarer_equals_scipy(before, after):
 )
 def test_what_follows(before, after, outcome):
     assert compare(before, after).outcome is outcome
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "words"),
+    [
+        # intervals: Clopper–Pearson by SciPy, 20/40 .338 to .662, 0/9 0 to .336
+        ((20, 40), (0, 9), "20 of 40 (34 to 66 %) openings before “new hose”, 0 of 9 (0 to 34 %)"),
+        ((20, 40), (0, 9), "Cured"),
+        ((8, 40), (0, 10), "Not enough driving yet: about 18 more openings without failure"),
+        ((8, 40), (1, 12), "Not cured; whether it is better needs more driving"),
+        ((30, 40), (6, 40), "Better, not cured"),
+        ((20, 40), (19, 40), "Unchanged"),
+        ((20, 40), (0, 0), "0 of 0 since. Not enough driving yet"),
+    ],
+)
+def test_what_is_said(before, after, words):
+    said = say("No gas", "new hose", compare(before, after), "openings")
+    assert words in said, said
 
 
 def test_a_cure_is_claimed_wrongly_at_most_once_in_twenty():

@@ -45,6 +45,7 @@ def said(states: str, *alerts: Alert, **more: object) -> str:
 
 F1, M1, E2 = alert("F1"), alert("M1"), alert("E2")
 CURED, OPEN = repair("F1", Outcome.CURED), repair("F1", Outcome.OPEN, 12)
+AGAIN = Repaired("F1", "passage cleaned", Comparison((8, 40), (1, 9), Outcome.OPEN, 5), "")
 UNCHANGED, BETTER = repair("F1", Outcome.UNCHANGED), repair("F1", Outcome.BETTER)
 
 TABLE = {
@@ -139,6 +140,8 @@ TABLE = {
     "not enough driving": (said("HHHBH", F1, repaired=(OPEN,)),
         "The valve moves, but the gas does not follow. There was not enough driving since "
         "“passage cleaned” yet."),
+    "failed again, too little to say more": (said("HHHHH", repaired=(AGAIN,)),
+        "Every link of recirculation holds. It has failed again since “passage cleaned”."),
     "cured, and something else": (said("HHBUH", M1, repaired=(CURED,)),
         "The valve is asked to open but does not follow. What failed before “passage cleaned” is "
         "cured; this is another matter."),

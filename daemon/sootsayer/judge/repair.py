@@ -116,16 +116,27 @@ def verdict_of(found: Iterable[Repaired]) -> Repaired | None:
 
 def say(title: str, done: str, comparison: Comparison, noun: str) -> str:
     """One or two sentences for a person."""
-    (k1, n1), (k2, n2) = comparison.before, comparison.after
+    (k2, n2) = comparison.after
     low, high = lower_bound(k2, n2), upper_bound(k2, n2)
-    counts = f"{title}: {k1} of {n1} {noun} before “{done}”, {k2} of {n2} since"
+    counts = f"{title}: {_rate(comparison.before)} {noun} before “{done}”, {_rate((k2, n2))} since"
     if comparison.outcome is Outcome.CURED:
         return f"{counts}. Cured: the old fault would have shown itself by now (95 %)."
     if comparison.outcome is Outcome.BETTER:
         return f"{counts}. Better, not cured: {100 * low:.0f} to {100 * high:.0f} % still fail."
     if comparison.outcome is Outcome.UNCHANGED:
         return f"{counts}. Unchanged."
+    if k2:
+        return f"{counts}. Not cured; whether it is better needs more driving."
     return (
         f"{counts}. Not enough driving yet: about {comparison.needed} more {noun} without failure "
         "would prove a cure."
     )
+
+
+def _rate(counted: tuple[int, int]) -> str:
+    """Failures of chances with the exact 95 % interval of their rate."""
+    k, n = counted
+    if not n:
+        return "0 of 0"
+    low, high = lower_bound(k, n), upper_bound(k, n)
+    return f"{k} of {n} ({100 * low:.0f} to {100 * high:.0f} %)"

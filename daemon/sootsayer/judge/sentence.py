@@ -145,9 +145,15 @@ def _since(repair: Repaired | None) -> str:
         return f"“{repair.done}” changed nothing."
     if repair.comparison.outcome is Outcome.BETTER:
         return f"It is better since “{repair.done}”, not cured."
+    if repair.comparison.outcome is Outcome.OPEN and repair.comparison.after[0]:
+        return f"It has failed again since “{repair.done}”."
     if repair.comparison.outcome is Outcome.OPEN:
         return f"There was not enough driving since “{repair.done}” yet."
     return f"What failed before “{repair.done}” is cured; this is another matter."
+
+
+def _quiet_since(repair: Repaired) -> bool:
+    return repair.comparison.outcome is Outcome.OPEN and not repair.comparison.after[0]
 
 
 def _loudness(alert: Alert) -> tuple[bool, float]:
@@ -185,7 +191,7 @@ def _unaccused(found: Findings, watched: str, repair: Repaired | None) -> tuple[
     others = [words for rule, words in NOT_OURS.items() if rule in found.accused]
     if repair is not None and repair.comparison.outcome is Outcome.CURED:
         sentence = f"“{repair.done}” was a cure: what failed before it has not failed since."
-    elif repair is not None and repair.comparison.outcome is Outcome.OPEN:
+    elif repair is not None and _quiet_since(repair):
         noun = NOUNS.get(repair.rule, "chances")
         sentence = (
             f"Nothing has failed since “{repair.done}”, but a cure needs more driving: about "
