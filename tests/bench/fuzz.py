@@ -3,7 +3,8 @@
 Seeds are the transcripts and valid messages; a mutation that reaches new lines of the codec joins
 them. A run that needs more than a fixed number of lines counts as endless. Then one decoder that
 lives on is fed for long and its memory is held against what it was half-way.
-Alone and for longer: ``python tests/bench/fuzz.py SECONDS_PER_CODEC [SEED]``; ``run`` takes 3 s.
+Alone and for longer: ``python tests/bench/fuzz.py SECONDS_PER_CODEC [SEED [CODEC…]]``; ``run``
+takes 3 s each.
 """
 
 from __future__ import annotations
@@ -11,11 +12,13 @@ from __future__ import annotations
 import random
 import sys
 import tracemalloc
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
 from typing import Any
+
+import fuzz_lines
 
 from sootsayer.clock import Deadline
 from sootsayer.protocol.decode import ReplyDecoder
@@ -24,7 +27,9 @@ from sootsayer.protocol.headers import LinkKind
 from sootsayer.protocol.isotp import Reassembler
 from sootsayer.protocol.j1939 import J1939Decoder
 from sootsayer.protocol.masking import masked
+from sootsayer.protocol.pulses import PulseWords
 from sootsayer.protocol.replay import replay
+from sootsayer.protocol.streams import StreamDecoder
 from sootsayer.protocol.transcript import parse
 
 TRANSCRIPTS = Path(__file__).resolve().parent.parent / "transcripts"
@@ -91,10 +96,13 @@ TARGETS: dict[str, Target] = {
     "exchange": feed_exchange,
     "transcript": feed_transcript,
     "masking": masked,
+    **fuzz_lines.TARGETS,
 }
 
 
 def seeds(name: str) -> list[bytes]:
+    if name in fuzz_lines.TARGETS:
+        return fuzz_lines.seeds(name)
     texts = [path.read_bytes() for path in sorted(TRANSCRIPTS.glob("*.txt"))]
     if name == "transcript":
         return [text[:MOST_BYTES] for text in texts]
@@ -192,10 +200,16 @@ def grown(name: str, feed: Callable[[bytes], None], chance: random.Random) -> st
     return f"{name}: {GROWTH_INPUTS} inputs of noise into one decoder: {held[1] - held[0]:+d} bytes"
 
 
-def run(seconds: float = SECONDS, seed: int = 1) -> list[str]:
-    lines = [fuzzed(name, seconds, random.Random(seed)) for name in TARGETS]
+def run(seconds: float = SECONDS, seed: int = 1, only: Sequence[str] = ()) -> list[str]:
+    lines = [fuzzed(name, seconds, random.Random(seed)) for name in only or TARGETS]
+    if only:
+        return lines
     reassembler, truck, decoder = Reassembler(), J1939Decoder(), ReplyDecoder()
+    stream = StreamDecoder(fuzz_lines.tables()[0])
+    words = PulseWords(fuzz_lines.PULSE_BYTES, stream.counters)
     lives: dict[str, Callable[[bytes], None]] = {
+        "stream": lambda content: fuzz_lines.feed_stream(content, stream),
+        "pulses": lambda content: fuzz_lines.feed_pulses(content, words),
         "isotp": lambda content: feed_isotp(content, reassembler),
         "j1939": lambda content: feed_j1939(content, truck),
         "replies": lambda content: feed_replies(content, decoder),
@@ -206,4 +220,4 @@ def run(seconds: float = SECONDS, seed: int = 1) -> list[str]:
 if __name__ == "__main__":
     words = sys.argv[1:]
     seconds = float(words[0]) if words else SECONDS
-    print("\n".join(run(seconds, int(words[1]) if len(words) > 1 else 1)))
+    print("\n".join(run(seconds, int(words[1]) if len(words) > 1 else 1, words[2:])))
