@@ -76,7 +76,10 @@ class Expected:
 
 
 K = FaultKind
-SHUT = ("stuck_shut", "diaphragm", "vacuum_supply")
+# A valve that does not move: by readings alone these are one, the hand checks tell them apart.
+SHUT = (
+    "stuck_shut", "diaphragm", "vacuum_supply", "vacuum_source", "solenoid_dead", "command_circuit",
+)  # fmt: skip
 NOT_THERE = ("passage_choked", "feed_pipe", *SHUT)  # without a position these are one
 LEAKS = ("leaking_shut", "stuck_open")
 # Severities are set by what workshops would call them, before any result was seen. A passage or
@@ -85,7 +88,7 @@ EXPECTED: dict[FaultKind, Expected] = {
     K.PASSAGE_CHOKED: Expected(
         (1.0, 0.86, 0.6), ALL, (FLOW,), ("passage_choked", "feed_pipe", "cooler"),
         # Its control unit knows the valve's place by the gas alone, and so do we.
-        on={FEEDBACK: ((MOVE, FLOW), (*NOT_THERE, "feedback_part"))},
+        on={FEEDBACK: ((MOVE, FLOW), (*NOT_THERE, "pressure_hoses"))},
     ),
     K.VALVE_STUCK_SHUT: Expected((1.0, 0.7, 0.35), ALL, (MOVE, FLOW), SHUT),
     K.VALVE_STUCK_OPEN: Expected((1.0, 0.6, 0.3), ALL, (MOVE, FLOW), LEAKS),
@@ -112,7 +115,7 @@ EXPECTED: dict[FaultKind, Expected] = {
         schedules=("permanent", "growing"),  # carbon does not come and go
     ),
     K.PRESSURE_FEEDBACK_DEAD: Expected(
-        (1.0, 0.8, 0.5), (FEEDBACK,), (MOVE, FLOW), ("feedback_part", "position_sensor")
+        (1.0, 0.8, 0.5), (FEEDBACK,), (MOVE, FLOW), ("pressure_hoses", "position_sensor")
     ),
     K.GEAR_INPUT: Expected((1.0, 1.0, 1.0), PETROL, (PERMIT,), ("gear_input",)),
     K.ASKED_WRONG: Expected(

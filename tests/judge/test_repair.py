@@ -133,6 +133,24 @@ def test_check_results_move_the_weights_and_the_next_proposal():
     assert any("both" in note for note in pipeline.verdict().notes)
 
 
+def test_a_result_that_the_readings_made_unlikely_is_shown_as_a_contradiction():
+    pipeline = Pipeline(Vehicle("small test engine", 0.95, 4, "petrol", valve="lift"))
+    drive = recording(Faults(lift=0.0), trips=3)
+    for batch in batches(drive, []):
+        pipeline.feed(batch)
+    end_ms = int(drive[0].t_ms[-1]) + 700_000
+    fits = check_event(end_ms, "open_by_hand", "will_not_open")
+    pipeline.feed(Batch(end_ms + 1000, (), (fits,)))
+    assert not any("contradicts" in note for note in pipeline.verdict().notes)
+    hot = check_event(end_ms + 2000, "passage_temperature", "stays_hot")
+    pipeline.feed(Batch(end_ms + 3000, (), (hot,)))
+    found = pipeline.verdict()
+    note = next(note for note in found.notes if "contradicts" in note)
+    assert "Hot with the valve shut" in note
+    assert found.sentence.endswith("A hand check contradicts it: repeat the check.")
+    assert note in found.why
+
+
 def test_mistakes_name_what_can_be_chosen():
     with pytest.raises(SootsayerError, match="open_by_hand"):
         check_event(0, "open_by_foot", "stumbles")

@@ -33,6 +33,9 @@ class Sight:
     position: bool = True
     channels: frozenset[str] = field(default_factory=frozenset)
 
+    def __hash__(self) -> int:
+        return hash((*self.valves.items(), self.position, self.channels))
+
     @staticmethod
     def unknown() -> Sight:
         """A car of which nothing was stated or seen yet, but that a position may be."""

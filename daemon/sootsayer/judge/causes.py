@@ -87,6 +87,7 @@ def expected(entry: CauseEntry, rule: str, valve: str, position: bool) -> tuple[
     return entry.shows.get(rule, (entry.otherwise, ""))
 
 
+@lru_cache(maxsize=1)
 def known_rules() -> frozenset[str]:
     """Rules that some cause names; what no cause predicts cannot tell causes apart."""
     return frozenset(
@@ -124,19 +125,32 @@ def weigh_causes(
     """Causes, heaviest first. ``tripped``: rule → title of its alert; ``exposed``: rules that
     had their least exposure; ``found``: hand check → its recorded outcome. Empty when nothing
     has tripped that a cause could explain."""
-    known, sight = known_rules(), sight or Sight.unknown()
-    told = {rule: title for rule, title in tripped.items() if rule in known}
+    known = known_rules()
+    told = tuple(sorted((rule, title) for rule, title in tripped.items() if rule in known))
+    watched = known & (frozenset(exposed) | frozenset(tripped))
+    return _weighed(told, watched, tuple((found or {}).items()), sight or Sight.unknown())
+
+
+# Findings change seldom, verdicts are asked for all the time.
+@lru_cache(maxsize=32)
+def _weighed(
+    findings: tuple[tuple[str, str], ...],
+    watched: frozenset[str],
+    results: tuple[tuple[str, str], ...],
+    sight: Sight,
+) -> tuple[Cause, ...]:
+    told, found = dict(findings), dict(results)
     if not told:
         return ()
-    said = list(statements(told, (set(exposed) | set(told)) & known))
-    joint = _joint(said, found or {}, sight)
+    said = list(statements(told, watched))
+    joint = _joint(said, found, sight)
     weights = {name: sum(parts.values()) for name, parts in joint.items()}
     ordered = sorted((name for name in weights if weights[name] > 0), key=lambda n: -weights[n])
     return tuple(
         _with_checks(
             _cause(name, weights[name], max(joint[name], key=joint[name].__getitem__), said, told,
                    sight),
-            found or {},
+            found,
         )
         for name in ordered
     )  # fmt: skip

@@ -23,7 +23,8 @@ def check_table() -> dict[str, Any]:
     return tomllib.loads(text)
 
 
-def chances(check: str, cause: str) -> list[float]:
+@lru_cache(maxsize=4096)
+def chances(check: str, cause: str) -> tuple[float, ...]:
     """Chance of each outcome, in the order of the file, if this is the cause."""
     entry = check_table()["checks"][check]
     sound: Sequence[float] = entry["otherwise"]
@@ -35,7 +36,7 @@ def chances(check: str, cause: str) -> list[float]:
     else:
         found = sound
     whole = sum(found)
-    return [part / whole for part in found]
+    return tuple(part / whole for part in found)
 
 
 def outcome_chance(check: str, outcome: str, cause: str) -> float:
@@ -57,10 +58,13 @@ def propose_check(
 ) -> Check | None:
     """The check with the greatest expected information per minute that has not been ``done`` and
     can be carried out on this car; None when none tells anything."""
-    if not causes:
-        return None
+    return _proposed(causes, frozenset(done), sight or Sight.unknown()) if causes else None
+
+
+@lru_cache(maxsize=32)
+def _proposed(causes: tuple[Cause, ...], done: frozenset[str], sight: Sight) -> Check | None:
     weights = {cause.cause: cause.weight for cause in causes}
-    table, sight = check_table(), sight or Sight.unknown()
+    table = check_table()
     rated = [
         (applies(entry, sight) * expected_bits(weights, name), name, entry)
         for name, entry in table["checks"].items()
