@@ -102,9 +102,12 @@ def _by_air_mass(
 
 def _hats(throttle_pct: FloatArray) -> FloatArray:
     """Piecewise-linear weights of the knots, shape (n, knots); each row adds up to one."""
-    hats = np.empty((len(throttle_pct), len(KNOTS_PCT)))
-    for index in range(len(KNOTS_PCT)):
-        corner = np.zeros(len(KNOTS_PCT))
-        corner[index] = 1.0
-        hats[:, index] = np.interp(throttle_pct, KNOTS_PCT, corner)
+    bounded = np.minimum(np.maximum(throttle_pct, KNOTS_PCT[0]), KNOTS_PCT[-1])
+    below = np.minimum(np.searchsorted(KNOTS_PCT, bounded, "right") - 1, len(KNOTS_PCT) - 2)
+    rise = 1.0 / (KNOTS_PCT[below + 1] - KNOTS_PCT[below])
+    above_it = bounded - KNOTS_PCT[below]
+    rows, hats = np.arange(len(bounded)), np.zeros((len(bounded), len(KNOTS_PCT)))
+    hats[rows, below] = 1.0 - rise * above_it
+    hats[rows, below + 1] = rise * above_it
+    hats[np.isnan(bounded)] = np.nan
     return hats

@@ -35,8 +35,11 @@ class Trips(Kept):
         changed: list[Trip] = []
         if self.open and block.start_ms - self.last_ms > TRIP_END_MS:
             changed.append(self._end())
-        ends_ms = block.ends_ms.tolist()
         speeds = speed_kmh.tolist()
+        if self.open and block.start_ms == self.last_ms and running.all():
+            self._go_on(block, speeds)  # most blocks by far
+            return [*changed, self.trip()]
+        ends_ms = block.ends_ms.tolist()
         for index, runs in enumerate(running.tolist()):
             end_ms = ends_ms[index]
             if self.open and end_ms - self.last_ms > TRIP_END_MS:
@@ -48,11 +51,21 @@ class Trips(Kept):
             self.last_ms = end_ms
             self.running_s += FRAME_S
             self.engine_s += FRAME_S
-            if speeds[index] == speeds[index]:
-                self.distance_km += speeds[index] * FRAME_S / 3600
+            self._drive(speeds[index])
         if self.open:
             changed.append(self.trip())
         return changed
+
+    def _go_on(self, block: Block, speeds: list[float]) -> None:
+        self.last_ms = block.end_ms
+        self.running_s += len(speeds) * FRAME_S
+        self.engine_s += len(speeds) * FRAME_S
+        for speed in speeds:
+            self._drive(speed)
+
+    def _drive(self, speed_kmh: float) -> None:
+        if speed_kmh == speed_kmh:
+            self.distance_km += speed_kmh * FRAME_S / 3600
 
     def trip(self) -> Trip:
         return Trip(

@@ -137,8 +137,11 @@ class Rules(Kept):
                 episodes.append(Episode(name, start, end, True, (end - start) / 1000, fact))
             return watch.add(block.start_ms, block.end_ms, seen.engine_s + gap_s, gap_s, seen.trip)
         value = quantity(watch.rule.quantity, seen)
-        eligible = (gate(watch.rule.gate, seen) == 1) & ~np.isnan(value)
+        eligible = (gate(watch.rule.gate, seen) == 1) & (value == value)  # nor unknown
         frames = int(np.count_nonzero(eligible))
+        run = self.runs.setdefault(name, [0, 0])
+        if not frames and not run[0]:
+            return None
         failing = eligible & _beyond(watch.rule, value) if frames else eligible
         failing_s = self._lasting(watch.rule, failing, block, episodes)
         return watch.add(block.start_ms, block.end_ms, frames * FRAME_S, failing_s, seen.trip)
@@ -151,7 +154,7 @@ class Rules(Kept):
         episodes: list[Episode],
     ) -> float:
         """Seconds that failed, counted only once failing has lasted; runs go on across blocks."""
-        run = self.runs.setdefault(rule.name, [0, 0])
+        run = self.runs[rule.name]
         if not run[0] and not failing.any():
             return 0.0
         lasting = max(1, round(rule.limit("lasting_s") / FRAME_S))
