@@ -104,7 +104,7 @@ def _add_rules(stated: dict[str, Any], path: Path) -> None:
 
 def vehicle_from(stated: Mapping[str, Any], where: str) -> Vehicle:
     """Check stated keys and values. Raises SootsayerError that begins with ``where``."""
-    known = tuple(dict.fromkeys((*REQUIRED, *NUMBERS, *CHOICES, "rules", RULES_FILE)))
+    known = tuple(dict.fromkeys((*REQUIRED, *NUMBERS, *CHOICES, "rules")))
     for key in stated:
         if key not in known:
             near = difflib.get_close_matches(key, known, 1)
