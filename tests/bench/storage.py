@@ -1,280 +1,197 @@
-"""An hour of 24 channels at 10 Hz: bytes, speed and memory against what pip can bring.
+"""Two hours of 24 channels at 10 Hz, and a month of it: ours against what pip can bring.
 
-Every way stores the same readings in a process of its own, the SQLite ones durable once a minute
-of readings, write-ahead log and synchronous=FULL as ours; then one channel's hour is read back
-and held against the others. Memory is above that of a process that only makes the readings. The
-ratio is ours to the peer's.
+Every way stores the same readings in a process of its own. Bytes a sample, speed and memory with
+a commit a minute; what the disk is made to write with one every two seconds, as Linux counts it
+for the process (``write_bytes`` of /proc/self/io), where the way can do that: a file that is
+whole only when it is closed is written once. Then one channel's hour is read back and 1,000
+columns of an hour, a day and a month are plotted, and all answers are held against one another.
+Ways that would need more than a few minutes for the month store the day alone.
 """
 
 from __future__ import annotations
 
 import multiprocessing
+import os
 import resource
-import sqlite3
 import tempfile
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from peers import Mdf4, Ours, Parquet, PythonCan, Rows, Span, SqliteUtils, Way
 from readings import drive
-from sqlite_utils import Database
 
-from sootsayer.model import Batch
+from sootsayer.model import Batch, Series
 
-START_MS = 1_764_000_000_000 // 3_600_000 * 3_600_000
-MINUTES = 60
-CHANNEL = "rpm"
+HOUR_MS, DAY_MS = 3_600_000, 86_400_000
+START_MS = 1_764_000_000_000 // DAY_MS * DAY_MS
+DAYS = 30
+MORNING_MS, EVENING_MS = START_MS + 7 * HOUR_MS, START_MS + 17 * HOUR_MS
 COMMIT_MS = 2_000  # the recorder's default
 READS = 5
+MONTH_READS = 40
+MONTH_P95_MS = 100.0
+MOST_BYTES = 0.6  # a sample
+SPANS: dict[str, Span] = {
+    "hour": (MORNING_MS, MORNING_MS + HOUR_MS),
+    "day": (START_MS, START_MS + DAY_MS),
+    "month": (START_MS, START_MS + DAYS * DAY_MS),
+}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Measured:
-    samples: int
-    store_s: float
-    read_s: float
-    size_bytes: int
-    memory_mb: float
-    checksum: int  # sum of the channel's raw integers as read back, the same for all
+    samples: int = 0
+    store_s: float = 0.0
+    size_bytes: int = 0
+    memory_mb: float = 0.0
+    written_bytes: int = 0
+    read_s: float = 0.0
+    plot_s: dict[str, float] = field(default_factory=dict)
+    month_p95_s: float = 0.0
+    answers: list[bytes] = field(default_factory=list)  # the same for all
 
 
-def make_only(path: Path) -> Measured:
-    batches = drive(START_MS, MINUTES)
-    path.touch()
-    raws = [s.raw for b in batches for s in b.series if s.channel == CHANNEL]
-    return _measured(batches, 0.0, path, lambda: np.concatenate(raws))
+Make = Callable[[Path], Way]
 
 
-def ours_by_the_minute(path: Path) -> Measured:
-    return _ours(path, drive(START_MS, MINUTES))
+def sqlite_blf(path: Path) -> Way:
+    return PythonCan(path.with_suffix(".blf"), "BLFWriter", "BLFReader")
 
 
-def ours_every_two_seconds(path: Path) -> Measured:
-    batches = drive(START_MS, MINUTES)
-    return _ours(path, [p for batch in batches for p in cut_every(batch, COMMIT_MS)])
+def rows_indexed(path: Path) -> Way:
+    return Rows(path, index=True)
 
 
-def rows(path: Path) -> Measured:
-    """CREATE TABLE reading (t_ms, channel, raw) and executemany."""
-    return _rows(path, indexed=False)
+def mdf4(path: Path) -> Way:
+    return Mdf4(path.with_suffix(".mf4"))
 
 
-def rows_with_index(path: Path) -> Measured:
-    """The same with an index, so that one channel can be found."""
-    return _rows(path, indexed=True)
-
-
-def sqlite_utils_insert_all(path: Path) -> Measured:
-    batches = drive(START_MS, MINUTES)
-    connection = _connect(path)
-    readings = Database(connection).table("reading")
-    started_s = time.perf_counter()
-    for batch in batches:
-        readings.insert_all(
-            {"t_ms": t_ms, "channel": channel, "raw": raw} for t_ms, channel, raw in _tuples(batch)
-        )
-    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    store_s = time.perf_counter() - started_s
-    return _measured(batches, store_s, path, lambda: _select(connection, CHANNEL))
-
-
-def python_can_sqlite(path: Path) -> Measured:
-    """python-can's SQLite writer, a frame a reading: eight bytes of data, an id a channel."""
-    from can.io import SqliteReader, SqliteWriter
-
-    return _python_can(path, SqliteWriter, SqliteReader)
-
-
-def python_can_blf(path: Path) -> Measured:
-    """python-can's BLF writer, the same frames."""
-    from can.io import BLFReader, BLFWriter
-
-    return _python_can(path.with_suffix(".blf"), BLFWriter, BLFReader)
-
-
-def _python_can(path: Path, make_writer: Any, make_reader: Any) -> Measured:
-    from can import Message
-
-    batches = drive(START_MS, MINUTES)
-    numbers = {series.channel: number for number, series in enumerate(batches[0].series)}
-    started_s = time.perf_counter()
-    with make_writer(path) as writer:
-        for batch in batches:
-            for t_ms, channel, raw in _tuples(batch):
-                packed = raw.to_bytes(8, "little")
-                writer(Message(t_ms / 1000, numbers[channel], is_extended_id=False, data=packed))
-        while hasattr(writer, "buffer") and not writer.buffer.empty():
-            time.sleep(0.01)  # what its thread has not taken when it is stopped is dropped
-    store_s = time.perf_counter() - started_s
-
-    def read() -> np.ndarray:
-        with make_reader(path) as reader:
-            wanted = numbers[CHANNEL]
-            found = [m.data for m in reader if m.arbitration_id == wanted]
-        return np.array([int.from_bytes(data, "little") for data in found])
-
-    return _measured(batches, store_s, path, read, reads=1)
-
-
-def parquet(path: Path) -> Measured:
-    """pyarrow, a table a minute and channel as a column each, delta-packed, zstd."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    batches = drive(START_MS, MINUTES)
-    schema = pa.schema([("t_ms", pa.int64()), ("channel", pa.int16()), ("raw", pa.int64())])
-    numbers = {series.channel: number for number, series in enumerate(batches[0].series)}
-    started_s = time.perf_counter()
-    delta = dict.fromkeys(schema.names, "DELTA_BINARY_PACKED")
-    with pq.ParquetWriter(
-        path, schema, compression="zstd", use_dictionary=False, column_encoding=delta
-    ) as writer:
-        for batch in batches:
-            columns = [
-                np.concatenate([series.t_ms for series in batch.series]),
-                np.concatenate(
-                    [np.full(len(s.t_ms), numbers[s.channel], np.int16) for s in batch.series]
-                ),
-                np.concatenate([series.raw for series in batch.series]),
-            ]
-            writer.write_table(pa.table(columns, schema=schema))
-    store_s = time.perf_counter() - started_s
-
-    def read() -> np.ndarray:
-        found = pq.read_table(path, columns=["raw"], filters=[("channel", "=", numbers[CHANNEL])])
-        return np.asarray(found["raw"])
-
-    return _measured(batches, store_s, path, read)
-
-
-def mdf4(path: Path) -> Measured:
-    """asammdf, a group a reply of six channels, transposed and deflated; in one go at the end."""
-    from asammdf import MDF, Signal
-
-    batches = drive(START_MS, MINUTES)
-    path = path.with_suffix(".mf4")
-    started_s = time.perf_counter()
-    with MDF(version="4.10") as file:
-        for reply in range(0, len(batches[0].series), 6):
-            signals = []
-            for number in range(reply, reply + 6):
-                pieces = [batch.series[number] for batch in batches]
-                raw = np.concatenate([piece.raw for piece in pieces])
-                kind = np.uint8 if raw.max() < 256 else np.uint16
-                seconds = np.concatenate([piece.t_ms for piece in pieces]) / 1000
-                signals.append(Signal(raw.astype(kind), seconds, name=pieces[0].channel))
-            file.append(signals)
-        file.save(path, overwrite=True, compression=2)
-    store_s = time.perf_counter() - started_s
-
-    def read() -> np.ndarray:
-        with MDF(path) as file:
-            return np.asarray(file.get(CHANNEL).samples).astype(np.int64)
-
-    return _measured(batches, store_s, path, read)
-
-
-PEERS: dict[str, Callable[[Path], Measured]] = {
-    "a row a reading": rows,
-    "a row a reading, indexed": rows_with_index,
-    "sqlite-utils insert_all": sqlite_utils_insert_all,
-    "python-can SQLite writer": python_can_sqlite,
-    "python-can BLF writer": python_can_blf,
-    "Parquet, delta, zstd": parquet,
-    "MDF 4, transposed": mdf4,
+# name: how it is made, whether it can be durable every two seconds, whether it stores the month
+WAYS: dict[str, tuple[Make, bool, bool]] = {
+    "ours": (Ours, True, True),
+    "a row a reading": (Rows, True, False),
+    "a row a reading, indexed": (rows_indexed, True, False),
+    "sqlite-utils insert_all": (SqliteUtils, True, False),
+    "python-can SQLite writer": (PythonCan, False, False),
+    "python-can BLF writer": (sqlite_blf, False, False),
+    "Parquet, delta, zstd": (Parquet, False, True),
+    "MDF 4, transposed": (mdf4, False, True),
 }
 
 
 def run() -> list[str]:
-    only = _alone(make_only)
-    ours = _alone(ours_by_the_minute)
-    live = _alone(ours_every_two_seconds)
     lines = [
-        f"{'':<28}{'B/sample':>9}{'samples/s':>12}{'read 1 h':>10}{'memory':>9}"
-        f"{'size':>9}{'speed':>8}{'read':>8}"
+        f"{'':<25}{'B/sample':>9}{'written':>9}{'samples/s':>11}{'memory':>8}"
+        f"{'read 1 h':>11}{'hour':>10}{'day':>10}{'month':>10}"
     ]
-    lines.append(_line("ours, a commit a minute", ours, only, ours))
-    lines.append(_line("ours, a commit every 2 s", live, only, ours))
-    for name, peer in PEERS.items():
-        theirs = _alone(peer)
-        if theirs.checksum != ours.checksum:
-            raise AssertionError(f"{name} read back something else")
-        lines.append(_line(name, theirs, only, ours))
-    lines.append(f"{ours.samples:,} readings; size, speed, read: how many times worse than ours")
-    return lines
+    found: dict[str, Measured] = {}
+    for name, (make, often, month) in WAYS.items():
+        it = found[name] = measured(make, often, month)
+        if it.answers != found["ours"].answers[: len(it.answers)]:
+            raise AssertionError(f"{name} answers something else")
+        lines.append(_line(name, it))
+    ours = found.pop("ours")
+    size = ours.size_bytes / ours.samples
+    smallest = min(it.size_bytes / it.samples for it in found.values())
+    kept = size <= MOST_BYTES and size < smallest and ours.month_p95_s * 1000 <= MONTH_P95_MS
+    return [
+        *lines,
+        f"written: bytes a sample that the disk must write, durable every {COMMIT_MS // 1000} s "
+        "where that can be (python-can and the last two: at their own pace or once)",
+        f"month: {DAYS} days of two hours; – is not measured, a day of it takes long enough",
+        f"ours {size:.3f} B a sample (wanted {MOST_BYTES}, smallest peer {smallest:.3f}), month "
+        f"p95 {ours.month_p95_s * 1000:.0f} ms (wanted {MONTH_P95_MS:.0f}): "
+        f"{'kept' if kept else 'NOT KEPT'}",
+    ]
 
 
-def _line(name: str, it: Measured, only: Measured, ours: Measured) -> str:
+def _line(name: str, it: Measured) -> str:
+    plots = "".join(
+        f"{it.plot_s[span] * 1000:>7.0f} ms" if span in it.plot_s else f"{'–':>10}"
+        for span in SPANS
+    )
+    written = f"{it.written_bytes / it.samples:>9.2f}" if it.written_bytes else f"{'–':>9}"
     return (
-        f"{name:<28}{it.size_bytes / it.samples:>9.3f}{it.samples / it.store_s:>12,.0f}"
-        f"{it.read_s * 1000:>7.1f} ms{it.memory_mb - only.memory_mb:>6.0f} MB"
-        f"{it.size_bytes / ours.size_bytes:>8.1f}x{it.store_s / ours.store_s:>7.1f}x"
-        f"{it.read_s / ours.read_s:>7.1f}x"
+        f"{name:<25}{it.size_bytes / it.samples:>9.3f}{written}"
+        f"{it.samples / it.store_s:>11,.0f}{it.memory_mb:>5.0f} MB"
+        f"{it.read_s * 1000:>8.1f} ms{plots}"
     )
 
 
-def _alone(way: Callable[[Path], Measured]) -> Measured:
-    """In a fresh process, so that its peak of memory is its own."""
-    fresh = multiprocessing.get_context("spawn")
-    with (
-        tempfile.TemporaryDirectory() as folder,
-        ProcessPoolExecutor(1, mp_context=fresh) as pool,
-    ):
-        return pool.submit(way, Path(folder) / "readings.db").result()
+def measured(make: Make, often: bool, month: bool) -> Measured:
+    it: Measured = _alone(by_the_minute, make)
+    it.written_bytes = _alone(written_often, make, often)
+    if month:
+        it.plot_s["month"], it.month_p95_s, answer = _alone(over_a_month, make)
+        it.answers.append(answer)
+    return it
 
 
-def _ours(path: Path, batches: list[Batch]) -> Measured:
-    from sootsayer.store.archive import Archive
-    from sootsayer.store.reader import ArchiveReader
-
+def by_the_minute(make: Make, folder: Path) -> Measured:
+    batches = day()
+    before_mb = _peak_mb()
+    way = make(folder / "readings.db")
     started_s = time.perf_counter()
-    with Archive.open(path) as archive:
-        for batch in batches:
-            archive.append(batch)
-            archive.commit()
-    store_s = time.perf_counter() - started_s
-    end_ms = START_MS + MINUTES * 60_000
-    with ArchiveReader(path) as reader:
-        return _measured(
-            batches, store_s, path, lambda: reader.series(CHANNEL, START_MS, end_ms)[0].raw
-        )
+    way.store(iter(batches))
+    it = Measured(
+        samples=sum(batch.samples for batch in batches),
+        store_s=time.perf_counter() - started_s,
+        size_bytes=way.path.stat().st_size,
+        memory_mb=_peak_mb() - before_mb,
+    )
+    slow = isinstance(way, PythonCan)  # it reads the whole file each time
+    it.read_s, raw = _median(lambda: way.read(SPANS["hour"]), 1 if slow else READS)
+    it.answers.append(raw.astype(np.int64).tobytes())
+    for span in ("hour", "day"):
+        it.plot_s[span], answer = _median(partial(way.plot, SPANS[span]), 1 if slow else READS)
+        it.answers.append(_plain(answer))
+    return it
 
 
-def _rows(path: Path, indexed: bool) -> Measured:
-    batches = drive(START_MS, MINUTES)
-    connection = _connect(path)
-    connection.execute("CREATE TABLE reading (t_ms INTEGER, channel TEXT, raw INTEGER)")
-    if indexed:
-        connection.execute("CREATE INDEX by_channel ON reading (channel, t_ms)")
-    started_s = time.perf_counter()
-    for batch in batches:
-        with connection:
-            connection.executemany("INSERT INTO reading VALUES (?, ?, ?)", _tuples(batch))
-    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    store_s = time.perf_counter() - started_s
-    return _measured(batches, store_s, path, lambda: _select(connection, CHANNEL))
+def written_often(make: Make, often: bool, folder: Path) -> int:
+    batches = day()
+    pieces = (piece for b in batches for piece in cut_every(b, COMMIT_MS)) if often else batches
+    way = make(folder / "readings.db")
+    if isinstance(way, Ours):
+        _small_pages(way)
+    before = _written()
+    way.store(iter(pieces))
+    os.sync()
+    return _written() - before
 
 
-def _connect(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(path)
-    connection.execute("PRAGMA journal_mode = wal")
-    connection.execute("PRAGMA synchronous = FULL")
-    return connection
+def over_a_month(make: Make, folder: Path) -> tuple[float, float, bytes]:
+    way = make(folder / "readings.db")
+    way.store(later(b, n * DAY_MS) for n in range(DAYS) for b in day())
+    spent_s = []
+    for _ in range(MONTH_READS):
+        started_s = time.perf_counter()
+        answer = way.plot(SPANS["month"])
+        spent_s.append(time.perf_counter() - started_s)
+    return float(np.median(spent_s)), float(np.percentile(spent_s, 95)), _plain(answer)
 
 
-def _select(connection: sqlite3.Connection, channel: str) -> np.ndarray:
-    found = connection.execute("SELECT t_ms, raw FROM reading WHERE channel = ?", (channel,))
-    return np.array(found.fetchall(), np.int64)[:, 1]
+# ---------------------------------------------------------------- readings
+
+BATCHES: list[Batch] = []  # made once a process
 
 
-def _tuples(batch: Batch) -> Iterator[tuple[int, str, int]]:
-    for series in batch.series:
-        for t_ms, raw in zip(series.t_ms.tolist(), series.raw.tolist(), strict=True):
-            yield t_ms, series.channel, raw
+def day() -> list[Batch]:
+    """A drive in the morning and another in the evening."""
+    if not BATCHES:
+        BATCHES.extend(drive(MORNING_MS, 60, 1) + drive(EVENING_MS, 60, 2))
+    return BATCHES
+
+
+def later(batch: Batch, by_ms: int) -> Batch:
+    moved = (Series(s.channel, s.scaling, s.t_ms + by_ms, s.raw) for s in batch.series)
+    return Batch(batch.upto_ms + by_ms, tuple(moved))
 
 
 def cut_every(batch: Batch, step_ms: int) -> Iterator[Batch]:
@@ -290,23 +207,53 @@ def cut_every(batch: Batch, step_ms: int) -> Iterator[Batch]:
         yield Batch(upto_ms, tuple(pieces))
 
 
-def _measured(
-    batches: list[Batch],
-    store_s: float,
-    path: Path,
-    read: Callable[[], np.ndarray],
-    reads: int = READS,
-) -> Measured:
+# ---------------------------------------------------------------- measuring
+
+
+def _alone(work: Callable[..., Any], *words: Any) -> Any:
+    """In a fresh process and folder, so that its peak of memory and its bytes are its own."""
+    fresh = multiprocessing.get_context("spawn")
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        ProcessPoolExecutor(1, mp_context=fresh) as pool,
+    ):
+        return pool.submit(work, *words, Path(folder)).result()
+
+
+def _small_pages(ours: Ours) -> None:
+    """The ring, made in one go, lies in large pages of the kernel's cache, and Linux counts all of
+    such a page when one block of it changes. Let it be read again, block by block."""
+    from sootsayer.store.ring import Ring
+
+    made = Ring._made
+
+    def small(ring: Ring) -> Any:
+        scan = made(ring)
+        number = ring._file._number
+        os.fsync(number)
+        os.posix_fadvise(number, 0, 0, os.POSIX_FADV_DONTNEED)
+        return scan
+
+    Ring._made = small  # type: ignore[method-assign]
+
+
+def _median(question: Callable[[], Any], times: int) -> tuple[float, Any]:
     spent_s = []
-    for _ in range(reads):
+    for _ in range(times):
         started_s = time.perf_counter()
-        raw = read()
+        answer = question()
         spent_s.append(time.perf_counter() - started_s)
-    return Measured(
-        samples=sum(batch.samples for batch in batches),
-        store_s=store_s,
-        read_s=sorted(spent_s)[reads // 2],
-        size_bytes=path.stat().st_size,
-        memory_mb=resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
-        checksum=int(raw.sum()),
-    )
+    return float(np.median(spent_s)), answer
+
+
+def _plain(plot: tuple[np.ndarray, np.ndarray]) -> bytes:
+    return b"".join(side.astype(np.int64).tobytes() for side in plot)
+
+
+def _peak_mb() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def _written() -> int:
+    lines = Path("/proc/self/io").read_text(encoding="ascii").splitlines()
+    return int(dict(line.split(": ") for line in lines)["write_bytes"])

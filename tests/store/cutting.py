@@ -13,12 +13,12 @@ from typing import Any
 from unittest.mock import patch
 
 from sootsayer.model import Changes, SootsayerError, Trip
-from sootsayer.store import archive as archive_module
 from sootsayer.store import ring as ring_module
 from sootsayer.store import schema
-from sootsayer.store.archive import DAMAGED, Archive
+from sootsayer.store import unchunked as unchunked_module
+from sootsayer.store.archive import Archive
 from sootsayer.store.device_key import DeviceKey
-from sootsayer.store.reader import ArchiveReader
+from sootsayer.store.reader import DAMAGED, ArchiveReader
 from sootsayer.store.ring import RingFile
 from sootsayer.store.verify import verify
 from store import powercut, recording
@@ -45,7 +45,7 @@ class Recorded:
 def small_ring() -> Iterator[None]:
     with (
         patch.multiple(ring_module, **RING),
-        patch.object(archive_module, "FLUSH_BLOCKS", RING["FLUSH_BLOCKS"]),
+        patch.object(unchunked_module, "FLUSH_BLOCKS", RING["FLUSH_BLOCKS"]),
     ):
         yield
 

@@ -64,8 +64,8 @@ def look(path: Path, said: Said) -> int:
         alerts = reader.alerts()
     # Closed by letting go without a word, as the kill did: the tail must serve again.
     archive._connection.close()
-    if archive._ring is not None:
-        archive._ring.close()
+    if archive._unchunked.ring is not None:
+        archive._unchunked.ring.close()
     archive._lock_file.close()
     assert upto_ms >= said.acked_ms
     lost_ms = max(0, said.had_ms - max(upto_ms, recording.START_MS))

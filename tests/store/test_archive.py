@@ -96,7 +96,7 @@ def test_ten_minutes_that_are_over_leave_the_ring_as_one_chunk(
 def test_more_than_memory_should_hold_becomes_chunks_before_its_time(
     archive: Archive, path: Path, drive: Drive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("sootsayer.store.archive.FLUSH_MAX_SAMPLES", 3_000)
+    monkeypatch.setattr("sootsayer.store.unchunked.FLUSH_MAX_SAMPLES", 3_000)
     record(archive, drive(599))
     assert table(path, "SELECT count(*) > 2, sum(samples) > 8000 FROM chunk") == [(1, 1)]
     record(archive, drive(4, start_ms=START + 599_000))
@@ -430,11 +430,11 @@ class Full:
 def test_a_disk_that_keeps_refusing_costs_old_readings_and_says_so(
     path: Path, drive: Drive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("sootsayer.store.archive.BUFFER_MAX_SAMPLES", 1_000)
+    monkeypatch.setattr("sootsayer.store.unchunked.BUFFER_MAX_SAMPLES", 1_000)
     archive = Archive.open(path)
     record(archive, drive(10))
     archive._connection.execute("PRAGMA query_only = 1")
-    archive._ring._file = Full()
+    archive._unchunked.ring._file = Full()
     for batch in drive(90, start_ms=START + 10_000):
         archive.append(batch)
         with pytest.raises(SootsayerError):

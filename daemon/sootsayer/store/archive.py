@@ -13,30 +13,27 @@ import json
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TextIO
 
 from sootsayer.model import Anchor, Batch, Changes, Gap, Mark, Scaling, SootsayerError
 from sootsayer.store import booting, readings, rows
 from sootsayer.store.booting import LAST_EVENT, LAST_STORED, Boot, boot_of
-from sootsayer.store.chunk import CHUNK_MS, STRETCH_MS, Column, encode
+from sootsayer.store.chunk import CHUNK_MS, STRETCH_MS, Column
 from sootsayer.store.device_key import DeviceKey, sign_head
 from sootsayer.store.level import HOUR_MS
 from sootsayer.store.lock import lock_out_others
-from sootsayer.store.minutes import Gathered, cut, merge
 from sootsayer.store.plain import to_plain
 from sootsayer.store.retention import MB, Policy, Tidied, give_back, is_short, tidy
-from sootsayer.store.ring import FLUSH_BLOCKS, Done, Ring, RingFile, missing, ring_path
+from sootsayer.store.ring import Done, RingFile
 from sootsayer.store.schema import cannot_write, open_writer
+from sootsayer.store.unchunked import Unchunked
 from sootsayer.store.waiting import Waiting
 
-BUFFER_MAX_SAMPLES = 1_000_000  # 16 MB, over an hour at 240 readings a second, when the disk fails
-FLUSH_MAX_SAMPLES = 400_000  # 6 MB in memory; a chunk then comes before its ten minutes are over
 VERDICT_STATE = "verdict"
 # Small and often new: they ride with the readings.
 LIGHT_STATES = frozenset({"health", "store", VERDICT_STATE})
-DAMAGED = "stored readings are damaged"
 
 
 class Archive:
@@ -55,28 +52,19 @@ class Archive:
         self._connection = connection
         self._lock_file = lock_file
         self._key = key
-        self._open_ring = open_ring
         self._lock = threading.RLock()
         self._boot: int | None = None
         self._waiting = Waiting()
-        self._light: dict[str, str] = {}  # states that the next record takes along
-        self._light_kept: dict[str, str] = {}  # in the ring, newer than in their table
-        self._fresh = Gathered()  # in no file yet
-        self._kept = Gathered()  # in the ring
         self._failed = False
         self._channels = readings.known_channels(connection)
         self._next_event = 1 + booting.number(connection, LAST_EVENT)
         self._upto_ms = booting.number(connection, LAST_STORED)
         self._stretches = readings.unjoined_stretches(connection)
         self._hours = readings.hours_without_level(connection)
-        self._oldest_ms: int | None = None  # of what is in no chunk
-        self._newest_ms = self._upto_ms
-        self._done = rows.ring_done(connection)
-        self._ring: Ring | None = None
-        self._recorded_ms = self._upto_ms  # end of the newest record
-        self._ringless = False  # there is one that cannot be used
-        if ring_path(path).exists():
-            self._take_up_ring()
+        self._unchunked = Unchunked(path, rows.ring_done(connection), self._upto_ms, open_ring)
+        for gap in self._unchunked.take_up():
+            self.gap(gap)
+        self._upto_ms = max(self._upto_ms, self._unchunked.recorded_ms)
 
     @classmethod
     def open(
@@ -116,7 +104,7 @@ class Archive:
     @property
     def waiting_samples(self) -> int:
         """Readings that the next commit will make durable."""
-        return self._fresh.samples
+        return self._unchunked.fresh_samples
 
     # ------------------------------------------------------------ what is remembered
 
@@ -166,12 +154,13 @@ class Archive:
             for series in batch.series:
                 if len(series.t_ms):
                     channel = self._channel(series.channel, series.scaling)
-                    self._gather(Column(channel, series.t_ms, series.raw), self._fresh)
+                    self._unchunked.add(Column(channel, series.t_ms, series.raw))
             for event in batch.events:
                 self._waiting.events.append((self._next_event, event))
                 self._next_event += 1
             self._upto_ms = max(self._upto_ms, batch.upto_ms)
-            self._drop_what_cannot_be_kept()
+            if self._failed and (gap := self._unchunked.drop_oldest()) is not None:
+                self.gap(gap)
 
     def apply(self, changes: Changes) -> None:
         """What the pipeline found in the readings appended so far."""
@@ -197,7 +186,8 @@ class Archive:
     def put_state(self, name: str, value: Any) -> None:
         """Remember a JSON value under a name, durable with the readings of the same commit."""
         with self._lock:
-            states = self._light if name in LIGHT_STATES else self._waiting.states
+            light = name in LIGHT_STATES
+            states = self._unchunked.light if light else self._waiting.states
             states[name] = json.dumps(value, ensure_ascii=False)
 
     # ------------------------------------------------------------ what is made durable
@@ -221,11 +211,10 @@ class Archive:
             try:
                 self._commit(self._end_ms(), sign=True)
                 self._tidy_log()
-                self._remove_ring()
+                self._unchunked.remove_ring()
             finally:
                 self._connection.close()
-                if self._ring is not None:
-                    self._ring.close()
+                self._unchunked.close()
                 self._lock_file.close()
 
     def __enter__(self) -> Archive:
@@ -261,28 +250,26 @@ class Archive:
 
     def _due_ms(self) -> int | None:
         """Up to where readings must become chunks with this commit, None if they need not."""
-        finished_ms = self._upto_ms // STRETCH_MS * STRETCH_MS
         if self._key is not None and self._waiting.trip_ended():
             return self._end_ms()
-        many = self._kept.samples + self._fresh.samples > FLUSH_MAX_SAMPLES
-        if many or (self._ring is not None and self._ring.free < FLUSH_BLOCKS):
-            finished_ms = self._upto_ms // CHUNK_MS * CHUNK_MS
-            none_over = self._oldest_ms is None or self._oldest_ms > finished_ms
-            return self._end_ms() if none_over else finished_ms
-        if self._oldest_ms is None or self._oldest_ms > finished_ms:
-            return None
-        return finished_ms
+        crowded = self._unchunked.is_crowded()
+        whole_ms = CHUNK_MS if crowded else STRETCH_MS
+        finished_ms = self._upto_ms // whole_ms * whole_ms
+        oldest_ms = self._unchunked.oldest_ms
+        if oldest_ms is not None and oldest_ms <= finished_ms:
+            return finished_ms
+        return self._end_ms() if crowded else None
 
     def _end_ms(self) -> int:
         """All readings are up to here, also those that came before their time."""
-        return max(self._upto_ms, self._newest_ms)
+        return max(self._upto_ms, self._unchunked.newest_ms)
 
     def _commit(self, flush_ms: int | None, sign: bool = False) -> None:
         """Readings to the ring, or those up to ``flush_ms`` to chunks; the rest to tables."""
         try:
             if (flush_ms is None or flush_ms < self._end_ms()) and not self._to_ring():
                 flush_ms = self._end_ms()
-            if flush_ms is not None and self._nothing_to_flush() and not self._waiting.anything():
+            if self._unchunked.is_empty() and not self._waiting.anything():
                 flush_ms = None
             if flush_ms is not None:
                 self._flush(flush_ms, sign or self._waiting.trip_ended())
@@ -295,11 +282,6 @@ class Archive:
         self._failed = False
         self._waiting = Waiting()
 
-    def _nothing_to_flush(self) -> bool:
-        light = self._light or self._light_kept
-        number = 0 if self._ring is None else self._ring.number
-        return self._oldest_ms is None and not light and number == self._done.number
-
     def _tidy_log(self) -> None:
         """Everything into the file itself, so that who copies it then has it all."""
         try:
@@ -307,51 +289,14 @@ class Archive:
         except sqlite3.Error as trouble:
             raise cannot_write(self._path, trouble) from trouble
 
-    # ------------------------------------------------------------ the ring
-
-    def _take_up_ring(self) -> None:
-        """What is in no chunk yet, of a recorder that was cut off or is being continued."""
-        try:
-            self._ring = Ring(ring_path(self._path), self._done, self._open_ring)
-        except OSError as trouble:
-            self._ringless = True  # left as it is; recording goes on, by chunks alone
-            self.gap(Gap(self._upto_ms, self._upto_ms, f"the ring cannot be read: {trouble}"))
-            return
-        for record in self._ring.records:
-            for column in self._done.left(record):
-                self._gather(column, self._kept)
-            if record.number > self._done.number:
-                self._light_kept |= record.states
-            self._recorded_ms = max(self._recorded_ms, record.chunk.end_ms)
-        for start_ms, end_ms in missing(self._ring.records, self._done):
-            self.gap(Gap(start_ms, end_ms, DAMAGED))
-        self._ring.records.clear()
-        self._upto_ms = max(self._upto_ms, self._recorded_ms)
-
     def _to_ring(self) -> bool:
         """Fresh readings and light states into one record; False if there is no ring for them."""
-        if not self._fresh.samples and not self._light:
+        if not self._unchunked.needs_record():
             return True
-        if self._ringless:
-            return False
         # A channel must be known to the tables before a record may speak of it.
         if self._waiting.channels:
             self._store_channels()
-        columns = merge(self._fresh)
-        first_ms = min((int(column.t_ms[0]) for column in columns), default=self._upto_ms) - 1
-        start_ms, end_ms = min(self._recorded_ms, first_ms), self._end_ms()
-        try:
-            if self._ring is None:
-                self._ring = Ring(ring_path(self._path), self._done, self._open_ring)
-            self._ring.append(encode(columns, start_ms, end_ms), self._light)
-        except OSError:
-            return False
-        self._recorded_ms = max(self._recorded_ms, end_ms)
-        self._kept.extend(self._fresh.all())
-        self._fresh = Gathered()
-        self._light_kept |= self._light
-        self._light = {}
-        return True
+        return self._unchunked.record(self._upto_ms)
 
     def _store_channels(self) -> None:
         early = Waiting(channels=self._waiting.channels)
@@ -359,21 +304,17 @@ class Archive:
             early.write(connection, self._boot)
         self._waiting.channels = []
 
-    def _remove_ring(self) -> None:
-        if self._ring is not None:
-            with suppress(OSError):  # what is left of it is in chunks
-                self._ring.remove()
-            self._ring = None
-
     # ------------------------------------------------------------ chunks
 
     def _flush(self, upto_ms: int, sign: bool) -> None:
-        done, later = cut(merge(self._kept, self._fresh), upto_ms)
-        number = self._done.number if self._ring is None else self._ring.number
-        ring_done = Done(self._done.salt, number, max(upto_ms, self._done.upto_ms))
+        unchunked = self._unchunked
+        done, later = unchunked.ripe(upto_ms)
+        ring_done = Done(
+            unchunked.done.salt, unchunked.number, max(upto_ms, unchunked.done.upto_ms)
+        )
         with self._transaction() as connection:
             self._waiting.write(connection, self._boot)
-            for name, text in (self._light_kept | self._light).items():
+            for name, text in (unchunked.light_kept | unchunked.light).items():
                 rows.put_state(connection, name, text)
             stretches = self._stretches | readings.write_chunks(connection, done, upto_ms)
             hours = self._hours | {stretch // HOUR_MS * HOUR_MS for stretch in stretches}
@@ -389,14 +330,7 @@ class Archive:
                 sign_head(connection, self._key, self._upto_ms)
         self._stretches = stretches - joined
         self._hours = hours - levelled
-        self._kept = Gathered()
-        self._kept.extend(later)
-        self._fresh = Gathered()
-        self._light, self._light_kept = {}, {}
-        self._oldest_ms = min((int(column.t_ms[0]) for column in later), default=None)
-        self._done = ring_done
-        if self._ring is not None:
-            self._ring.release(ring_done)
+        unchunked.chunked(ring_done, later)
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
@@ -412,8 +346,6 @@ class Archive:
         except sqlite3.Error as trouble:
             raise cannot_write(self._path, trouble) from trouble
 
-    # ------------------------------------------------------------ readings in memory
-
     def _channel(self, name: str, scaling: Scaling) -> int:
         number = self._channels.get((name, scaling))
         if number is None:
@@ -421,21 +353,3 @@ class Archive:
             self._channels[name, scaling] = number
             self._waiting.channels.append((number, name, scaling))
         return number
-
-    def _gather(self, column: Column, into: Gathered) -> None:
-        into.add(column)
-        first_ms, last_ms = int(column.t_ms.min()), int(column.t_ms.max())
-        self._newest_ms = max(self._newest_ms, last_ms)
-        self._oldest_ms = first_ms if self._oldest_ms is None else min(self._oldest_ms, first_ms)
-
-    def _drop_what_cannot_be_kept(self) -> None:
-        """Memory is finite: when the disk keeps refusing, the oldest readings become a gap."""
-        if not self._failed or self._fresh.samples <= BUFFER_MAX_SAMPLES:
-            return
-        columns = merge(self._fresh)
-        first_ms = min(int(column.t_ms[0]) for column in columns)
-        last_ms = max(int(column.t_ms[-1]) for column in columns)
-        middle_ms = (first_ms + last_ms) // 2
-        self._fresh = Gathered()
-        self._fresh.extend(cut(columns, middle_ms)[1])
-        self.gap(Gap(first_ms - 1, middle_ms, "the disk refused, readings were dropped"))

@@ -13,15 +13,15 @@ from pathlib import Path
 
 from sootsayer.model import Anchor, Batch, Changes, Gap, Mark, SootsayerError
 from sootsayer.store import booting
-from sootsayer.store.archive import BUFFER_MAX_SAMPLES, Archive
+from sootsayer.store.archive import Archive
 from sootsayer.store.booting import LAST_STORED
 from sootsayer.store.device_key import DeviceKey
 from sootsayer.store.retention import Policy, Tidied
 from sootsayer.store.ring_view import RingView
 from sootsayer.store.rows import ring_done
 from sootsayer.store.schema import ArchiveRefusedError, Refusal, open_reader
+from sootsayer.store.unchunked import BUFFER_MAX_SAMPLES, DROPPED
 
-DROPPED = "the disk refused, readings were dropped"
 Step = Callable[[Archive], object]
 
 
