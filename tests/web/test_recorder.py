@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -8,6 +9,7 @@ import pytest
 from freezegun import freeze_time
 
 from sootsayer import clock
+from sootsayer.control import ControlServer
 from sootsayer.store.archive import Archive
 from sootsayer_web.limits import Limits
 from sootsayer_web.recorder import recorder_answer
@@ -46,6 +48,28 @@ def test_a_recorder_without_a_word_for_long_has_stopped(tmp_path: Path) -> None:
     make(tmp_path / "a.db", LONG_MS)
     found = answer(tmp_path / "a.db")
     assert found["state"] == "stopped" and "service" in found["reason"]
+
+
+def test_a_recorder_that_cannot_write_still_says_what_it_does(tmp_path: Path) -> None:
+    """A card that can only be read: nothing new in the archive, but the recorder answers."""
+    make(tmp_path / "a.db", LONG_MS)
+    reason = "24 channels; the disk can only be read; what is read waits and is not lost yet"
+    asked: list[Mapping[str, Any]] = []
+
+    def handle(request: Mapping[str, Any]) -> dict[str, Any]:
+        asked.append(request)
+        return {"state": "reading", "reason": reason}
+
+    server = ControlServer(tmp_path / "control.sock", handle)
+    records = Records(tmp_path / "a.db", tmp_path / "control.sock")
+    server.start()
+    try:
+        found = recorder_answer(records, records.open(), LIMITS)
+    finally:
+        server.stop()
+    assert (found["state"], found["reason"]) == ("reading", reason)
+    assert [request["request"] for request in asked] == ["status"]
+    assert recorder_answer(records, records.open(), LIMITS)["state"] == "stopped"
 
 
 def test_a_step_of_the_wall_clock_is_no_silence(tmp_path: Path) -> None:

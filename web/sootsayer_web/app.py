@@ -57,14 +57,15 @@ def create_app(
     app.json.sort_keys = False  # type: ignore[attr-defined]
     app.json.ensure_ascii = False  # type: ignore[attr-defined]
     chosen = limits or Limits.shipped()
-    records = Records(archive)
+    socket = control or archive.parent / CONTROL_NAME
+    records = Records(archive, socket)
     app.extensions[KEY] = Dashboard(
         records=records,
         limits=chosen,
         watch=Watch(records, chosen),
         streams=threading.BoundedSemaphore(chosen.streams),
         stop=stop or threading.Event(),
-        control=control or archive.parent / CONTROL_NAME,
+        control=socket,
         token=new_token(),
         packing=threading.Lock(),
     )

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from sootsayer import clock
-from sootsayer.model import SourceState
+from sootsayer.control import ask
+from sootsayer.model import SootsayerError, SourceState
 from sootsayer.store.reader import ArchiveReader
 from sootsayer_web.limits import Limits
 from sootsayer_web.moments import iso
@@ -47,6 +48,10 @@ def recorder_answer(
     trusted = last_ms is not None and times.trusted(last_ms)
     written_ms, silent_ms = _last_written(records, times, health)
     if silent_ms > limits.recorder_silent_s * 1000:
+        if (word := _own_word(records)) is not None:
+            state = _known_state(word.get("state"))
+            reason = str(word.get("reason") or "")
+            return _answer(state, SAYS[state], None, reason, last, trusted)
         return _answer(STOPPED, SAYS[STOPPED], iso(written_ms), "", last, trusted)
     state = _known_state(health.get("state"))
     since = times.iso(_whole(health.get("since_ms")))
@@ -54,6 +59,17 @@ def recorder_answer(
     if state == SourceState.READING and _is_stale(archive, last_ms, limits):
         return _answer(SourceState.SILENT, STALE, last, reason, last, trusted)
     return _answer(state, SAYS[state], since, reason, last, trusted)
+
+
+def _own_word(records: Records) -> dict[str, Any] | None:
+    """What the recorder says of itself when asked: a card that can only be read, or is full, keeps
+    it from writing, not from reading the car. None when nobody answers."""
+    if records.control is None or not records.control.exists():
+        return None
+    try:
+        return ask(records.control, "status")
+    except SootsayerError:
+        return None
 
 
 def _last_written(records: Records, times: Times, health: dict[str, Any]) -> tuple[int, int]:

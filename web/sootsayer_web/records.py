@@ -29,8 +29,10 @@ class OpenArchive:
 class Records:
     """One archive and what can be said of its times. Safe to use from several threads."""
 
-    def __init__(self, archive: Path) -> None:
+    def __init__(self, archive: Path, control: Path | None = None) -> None:
+        """``control``: the recorder's socket, for when the archive tells nothing new."""
         self.archive = archive
+        self.control = control
         self._lock = threading.Lock()
         self._reader: ArchiveReader | None = None
         self._identity: tuple[int, int] | None = None
