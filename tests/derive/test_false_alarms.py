@@ -66,7 +66,8 @@ def test_drift_accuses_less_than_once_in_fifty_thousand_hours(spread, resemblanc
 
 
 def test_cars_of_unsteady_flow_are_hardly_ever_accused():
-    """Trips that resemble each other more, or differ by a fifth: outside what was seen of any car. Poisson limit at 95 % of what is counted stays below one in 1,000 h."""
+    """Trips that resemble each other more, or differ by a fifth: outside what was seen of any
+    car. Poisson limit at 95 % of what is counted stays below one in 1,000 h."""
     for spread, resemblance in ((0.05, 0.5), (0.08, 0.3), (0.20, 0.0)):
         count, trips = alarms(spread, resemblance, 300)
         assert stats.chi2.ppf(0.95, 2 * (count + 1)) / 2 / (trips / 2) < 1 / 1000

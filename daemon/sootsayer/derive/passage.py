@@ -54,7 +54,9 @@ class Stretch:
 class Passage(Kept):
     """Follows the command and gathers what the sensors showed meanwhile."""
 
-    kept = ("start_ms", "is_open", "rows", "tail", "before_s", "standing", "heated", "heated_before")
+    kept = (
+        "start_ms", "is_open", "rows", "tail", "before_s", "standing", "heated", "heated_before",
+    )  # fmt: skip
 
     def __init__(self) -> None:
         self.start_ms: int | None = None
