@@ -37,6 +37,9 @@ MAKES = {
     FEEDBACK: Make(feedback=Feedback.PRESSURE, passage_sensor=True),
     DIESEL: diesel_make(),
 }
+VALVES = {
+    BOTH: "lift", ECHO: "vacuum", PRESSURE_ONLY: "electric", FEEDBACK: "pressure", DIESEL: "loop",
+}  # fmt: skip
 WITH_POSITION = (BOTH, PRESSURE_ONLY, DIESEL)
 PETROL = (BOTH, ECHO, PRESSURE_ONLY, FEEDBACK)
 METERED = (BOTH, ECHO, FEEDBACK)
@@ -77,20 +80,23 @@ class Expected:
 
 K = FaultKind
 # A valve that does not move: by readings alone these are one, the hand checks tell them apart.
-SHUT = (
-    "stuck_shut", "diaphragm", "vacuum_supply", "vacuum_source", "solenoid_dead", "command_circuit",
-)  # fmt: skip
-NOT_THERE = ("passage_choked", "feed_pipe", *SHUT)  # without a position these are one
+DOES_NOT_MOVE = ("stuck_shut", "diaphragm", "vacuum_supply", "command_circuit", "solenoid_dead")
+NO_PASSAGE = ("passage_choked", "feed_pipe", "cooler")
+NO_GAS = (*NO_PASSAGE, *DOES_NOT_MOVE)  # so are these where its true position is not given
 LEAKS = ("leaking_shut", "stuck_open")
+WEAK_PULL = ("vacuum_source", "vacuum_supply", "solenoid_vents", "diaphragm", "slow_valve")
 # Severities are set by what workshops would call them, before any result was seen. A passage or
 # a valve that lets less than a seventh through is moderate: makers' own limits lie about there.
 EXPECTED: dict[FaultKind, Expected] = {
     K.PASSAGE_CHOKED: Expected(
-        (1.0, 0.86, 0.6), ALL, (FLOW,), ("passage_choked", "feed_pipe", "cooler"),
-        # Its control unit knows the valve's place by the gas alone, and so do we.
-        on={FEEDBACK: ((MOVE, FLOW), (*NOT_THERE, "pressure_hoses"))},
+        (1.0, 0.86, 0.6), ALL, (FLOW,), NO_PASSAGE,
+        # With pressure feedback it knows the valve's place by the gas alone, and so do we.
+        on={FEEDBACK: ((MOVE, FLOW), NO_GAS), ECHO: ((FLOW,), NO_GAS)},
     ),
-    K.VALVE_STUCK_SHUT: Expected((1.0, 0.7, 0.35), ALL, (MOVE, FLOW), SHUT),
+    K.VALVE_STUCK_SHUT: Expected(
+        (1.0, 0.7, 0.35), ALL, (MOVE, FLOW), DOES_NOT_MOVE,
+        on={FEEDBACK: ((MOVE, FLOW), NO_GAS), ECHO: ((FLOW,), NO_GAS)},
+    ),
     K.VALVE_STUCK_OPEN: Expected((1.0, 0.6, 0.3), ALL, (MOVE, FLOW), LEAKS),
     K.VALVE_LEAKS: Expected(
         (1.0, 0.5, 0.25), PETROL, (FLOW,), LEAKS,
@@ -101,21 +107,19 @@ EXPECTED: dict[FaultKind, Expected] = {
     K.VALVE_SLOW: Expected((1.0, 0.6, 0.3), WITH_POSITION, (MOVE,), ("slow_valve",)),
     K.VALVE_STICTION: Expected((1.0, 0.6, 0.3), WITH_POSITION, (MOVE,), ("slow_valve",)),
     K.VALVE_RESTS_STUCK: Expected(
-        (1.0, 0.6, 0.3), WITH_POSITION, (MOVE,), ("slow_valve", *SHUT)
+        (1.0, 0.6, 0.3), WITH_POSITION, (MOVE,), ("slow_valve", "stuck_shut")
     ),
     K.SHUT_CREEPS: Expected(
         (1.0, 0.6, 0.3), WITH_POSITION, (MOVE, FLOW), (*LEAKS, "position_sensor"), by_past=True
     ),
-    K.VACUUM_WEAK: Expected(
-        (1.0, 0.6, 0.3), (BOTH, PRESSURE_ONLY), (MOVE,), ("slow_valve", *SHUT)
-    ),
+    K.VACUUM_WEAK: Expected((1.0, 0.6, 0.3), (BOTH,), (MOVE,), WEAK_PULL),
     K.POSITION_OFFSET: Expected((1.0, 0.7, 0.4), WITH_POSITION, (MOVE,), ("position_sensor",)),
     K.PASSAGE_SENSOR_COKED: Expected(
         (1.0, 0.8, 0.6), (FEEDBACK,), (FLOW,), ("feedback_part",),
         schedules=("permanent", "growing"),  # carbon does not come and go
     ),
     K.PRESSURE_FEEDBACK_DEAD: Expected(
-        (1.0, 0.8, 0.5), (FEEDBACK,), (MOVE, FLOW), ("pressure_hoses", "position_sensor")
+        (1.0, 0.8, 0.5), (FEEDBACK,), (MOVE, FLOW), ("pressure_hoses", "feedback_part")
     ),
     K.GEAR_INPUT: Expected((1.0, 1.0, 1.0), PETROL, (PERMIT,), ("gear_input",)),
     K.ASKED_WRONG: Expected(

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from campaign_cases import DIESEL, EXPECTED, FEEDBACK, TRIPS, Case, journeys_of
+from campaign_cases import DIESEL, EXPECTED, FEEDBACK, TRIPS, VALVES, Case, journeys_of
 
 from sootsayer.demo.journeys import Driven, drive
 from sootsayer.demo.recording import batches
@@ -48,11 +48,10 @@ class Outcome:
 
 
 def vehicle_of(case: Case) -> Vehicle:
-    if case.make == DIESEL:
-        return Vehicle("campaign car", 2.0, 4, "diesel")
-    # What no answer of the car tells and its owner would state.
+    """What an owner states after a look under the bonnet; the rest the car tells itself."""
+    litres, fuel = (2.0, "diesel") if case.make == DIESEL else (2.4, "petrol")
     feedback = "pressure" if case.make == FEEDBACK else None
-    return Vehicle("campaign car", 2.4, 4, "petrol", feedback=feedback)
+    return Vehicle("campaign car", litres, 4, fuel, valve=VALVES[case.make], feedback=feedback)
 
 
 def judge_group(group: Sequence[Case]) -> list[Outcome]:
