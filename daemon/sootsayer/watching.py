@@ -15,12 +15,14 @@ from sootsayer.notify import Notifier
 from sootsayer.pipeline import Pipeline
 from sootsayer.service import Plan
 from sootsayer.settings import CanChoice, Settings, control_socket_path
+from sootsayer.sources.key_off import Lines
 from sootsayer.sources.serial_adapter import SerialSource
 from sootsayer.vehicle import Vehicle
 
 NO_PORT = "none"
 
 Makers = dict[str, Callable[[LogClock], Source]]
+MakeLines = Callable[[LogClock], Lines]
 
 
 def watch_plan(
@@ -75,12 +77,11 @@ def sources_of(settings: Settings, port: str, stream: Path | None, can: CanChoic
     to read.
     """
     sources: Makers = {}
-    sensors = _sensors(settings)
+    lines, sensors = _sensors(settings)
     if port != NO_PORT and can is None:
-        sources |= _at_port(port, stream or _named(settings.stream.file))
+        sources |= _at_port(port, stream or _named(settings.stream.file), lines)
     if can is not None:
-        at_can, sensors = _at_can(can, settings, sensors)
-        sources |= at_can
+        sources |= _at_can(can, lines)
     sources |= sensors
     if not sources:
         raise SootsayerError(
@@ -90,21 +91,26 @@ def sources_of(settings: Settings, port: str, stream: Path | None, can: CanChoic
     return sources
 
 
-def _at_port(port: str, stream: Path | None) -> Makers:
+def _at_port(port: str, stream: Path | None, lines: MakeLines) -> Makers:
     if stream is None:
-        return {"adapter": lambda clock: SerialSource(port, clock)}
+        return {"adapter": lambda clock: SerialSource(port, clock, lines=lines(clock))}
     from sootsayer.sources.stream_source import StreamSource, load_stream
 
     table = load_stream(stream)
     return {"stream": lambda clock: StreamSource(port, table, clock)}
 
 
-def _sensors(settings: Settings) -> Makers:
+def _sensors(settings: Settings) -> tuple[MakeLines, Makers]:
+    """The added sensors; those that tell the key's position are heard by the car's source too."""
     if not settings.sensors.stated:
-        return {}
+        return lambda clock: Lines(), {}
+    from sootsayer.sources.key_lines import KEY_CHANNELS, heard_lines
     from sootsayer.sources.sensors.making import sensor_sources
 
-    return dict(sensor_sources(settings.sensors.stated, settings.sensors.where))
+    made = sensor_sources(settings.sensors.stated, settings.sensors.where)
+    promised = configured(settings, NO_PORT, None, None)
+    telling = {name: set(channels) & KEY_CHANNELS for name, channels in promised.items()}
+    return heard_lines(made, telling)
 
 
 def configured(
@@ -125,25 +131,18 @@ def configured(
     return promised
 
 
-def _at_can(can: CanChoice, settings: Settings, sensors: Makers) -> tuple[Makers, Makers]:
-    """What reads the bus, and the sensors; those that tell the key's position are heard by both."""
+def _at_can(can: CanChoice, lines: MakeLines) -> Makers:
     from sootsayer.sources.can_opening import interface_of
     from sootsayer.sources.can_source import CanSource
-    from sootsayer.sources.key_lines import KEY_CHANNELS, heard_lines
 
     interface_of(can.interface, can.channel)  # a misspelt kind is told before anything starts
-    telling = {
-        name: set(channels) & KEY_CHANNELS
-        for name, channels in configured(settings, NO_PORT, None, can).items()
-    }
-    lines, sensors = heard_lines(sensors, telling)
 
     def make(clock: LogClock) -> Source:
         return CanSource(
             can.channel, can.interface, clock, listen_only=can.listen_only, lines=lines(clock)
         )
 
-    return {"can": make} | _broadcasts(can), sensors
+    return {"can": make} | _broadcasts(can)
 
 
 def _broadcasts(can: CanChoice) -> Makers:

@@ -14,6 +14,7 @@ from sootsayer.clock import LogClock
 from sootsayer.model import CodeSeen, CodesRead, Identity, Reading, SourceState, SourceStatus
 from sootsayer.sources.adapter_settings import SerialSettings
 from sootsayer.sources.allow import check
+from sootsayer.sources.key_off import Lines
 from sootsayer.sources.serial_adapter import SerialSource
 
 if TYPE_CHECKING:
@@ -226,6 +227,30 @@ def test_the_ignition_line_stops_and_wakes_where_there_is_no_voltage(
     with adapter.changed:
         assert set(adapter.heard[off:]) <= {"ATRV", "ATIGN", "ATPC"}
         adapter.line, adapter.car[0x0C] = True, b"\x1a\xf8"
+    seen = len(collector.events)
+    collector.wait_channel("egr_pct", seen)
+    assert collector.wait_state(SourceState.CONNECTING, seen).reason == "ignition line went on"
+
+
+def test_added_lines_wake_where_the_adapter_itself_tells_nothing(
+    adapter: TinyAdapter, start: Start, settings: SerialSettings
+) -> None:
+    adapter.refuses = frozenset({"ATRV"})
+    line = {"on": True}
+    collector = start(
+        rate=40.0,
+        settings=replace(settings, blind_pauses_s=(1.0,)),
+        lines=Lines(ignition=lambda: line["on"]),
+    )
+    collector.wait_channel("egr_pct")
+    with adapter.changed:
+        line["on"] = adapter.ignition = False
+    collector.wait_state(SourceState.KEY_OFF)
+    off = len(adapter.heard)
+    adapter.wait_heard(lambda heard: heard[off:].count("ATRV") >= 6)
+    with adapter.changed:
+        assert set(adapter.heard[off:]) <= {"ATRV", "ATPC"}, "the car is asked nothing"
+        line["on"] = adapter.ignition = True
     seen = len(collector.events)
     collector.wait_channel("egr_pct", seen)
     assert collector.wait_state(SourceState.CONNECTING, seen).reason == "ignition line went on"

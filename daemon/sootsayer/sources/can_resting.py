@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from sootsayer.clock import LogClock
 from sootsayer.model import Reading
@@ -13,19 +12,11 @@ from sootsayer.sources.can_line import Line
 from sootsayer.sources.can_rest import BusRest, Why
 from sootsayer.sources.can_settings import CanSettings
 from sootsayer.sources.interview import voltage_reading
-from sootsayer.sources.key_off import Rest
+from sootsayer.sources.key_off import Lines, Rest
 from sootsayer.units import MS_PER_S
 
 STEP_S = 0.25  # longest wait without a look at stop
 IGNITION_OFF = "the ignition line is off"
-
-
-@dataclass(frozen=True, slots=True)
-class Lines:
-    """What tells the key's position beside the bus; each gives None while it is unknown."""
-
-    volts: Callable[[], float | None] = lambda: None
-    ignition: Callable[[], bool | None] = lambda: None
 
 
 class Resting:

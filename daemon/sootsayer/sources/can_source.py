@@ -41,11 +41,11 @@ from sootsayer.sources.can_opening import (
     opened,
     wait_readable,
 )
-from sootsayer.sources.can_resting import IGNITION_OFF, STEP_S, Lines, Resting
+from sootsayer.sources.can_resting import IGNITION_OFF, STEP_S, Resting
 from sootsayer.sources.can_settings import CanSettings, can_settings
 from sootsayer.sources.can_stacks import IsoTpStack, Stack, Stacks
 from sootsayer.sources.conversation import StoppedError
-from sootsayer.sources.key_off import KeyWatch, Pauses
+from sootsayer.sources.key_off import KeyWatch, Lines, Pauses
 from sootsayer.units import MS_PER_S, say_count
 
 SOURCE = "can"

@@ -1,8 +1,8 @@
 """Added sensors that tell the key's position: an ignition line and the voltage at the supply.
 
-On CAN there is no adapter to tell either. A contact sensor with the channel ``ignition_line`` and
-a converter with the channel ``supply_v`` do: they are sensors like others, and what they say is
-listened to on its way to the recorder.
+On CAN there is no adapter to tell either, and some adapters tell neither. A contact sensor with
+the channel ``ignition_line`` and a converter with the channel ``supply_v`` do: they are sensors
+like others, and what they say is listened to on its way to the recorder.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Protocol
 
 from sootsayer.clock import LogClock
 from sootsayer.model import Reading, SourceEvent
-from sootsayer.sources.can_resting import Lines
+from sootsayer.sources.key_off import Lines
 from sootsayer.units import MS_PER_S
 
 IGNITION_LINE, SUPPLY = "ignition_line", "supply_v"

@@ -6,10 +6,19 @@ the voltage at the adapter and on its ignition line, where it has one that has b
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from sootsayer.sources.adapter_settings import SerialSettings
 from sootsayer.units import MS_PER_S
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Added sensors that tell the key's position; each gives None while it is unknown."""
+
+    volts: Callable[[], float | None] = lambda: None
+    ignition: Callable[[], bool | None] = lambda: None
 
 
 class KeyWatch:

@@ -45,7 +45,7 @@ from sootsayer.sources.conversation import (
     StoppedError,
 )
 from sootsayer.sources.interview import Interview, voltage_reading
-from sootsayer.sources.key_off import KeyWatch, Pauses, Rest
+from sootsayer.sources.key_off import KeyWatch, Lines, Pauses, Rest
 from sootsayer.units import MS_PER_S, say_count
 
 SOURCE = "adapter"
@@ -65,7 +65,10 @@ class _Known:
 
 
 class SerialSource:
-    """``port``: a device or a URL of pyserial. ``tap`` sees every line sent and received."""
+    """``port``: a device or a URL of pyserial. ``tap`` sees every line sent and received.
+
+    ``lines``: added sensors, looked at while resting where the adapter itself tells nothing.
+    """
 
     def __init__(
         self,
@@ -73,11 +76,13 @@ class SerialSource:
         clock: LogClock,
         settings: SerialSettings | None = None,
         tap: Tap | None = None,
+        lines: Lines | None = None,
     ) -> None:
         self._port = port
         self._clock = clock
         self._settings = settings or serial_settings()
         self._tap = tap
+        self._lines = lines or Lines()
         self._emit: Emit = lambda event: None
         self._stop = threading.Event()
         self._status: tuple[SourceState, str] | None = None
@@ -221,11 +226,16 @@ class SerialSource:
         t_ms = self._clock.now_ms()
         volts = talk.drive(read_voltage())
         self._voltage(t_ms, volts)
+        if volts is None:
+            volts = self._lines.volts()
         return rest.started(volts, self._line(talk))
 
     def _line(self, talk: Conversation) -> bool | None:
-        """What the ignition line says, None where the adapter does not tell."""
-        return talk.drive(read_ignition()) if self._has_line else None
+        """What an added ignition line says, or the adapter's; None where nobody tells."""
+        added = self._lines.ignition()
+        if added is not None or not self._has_line:
+            return added
+        return talk.drive(read_ignition())
 
     def _rest_until_started(self, talk: Conversation, rest: Rest) -> None:
         """Look ever more seldom at what the adapter tells by itself.
