@@ -13,7 +13,8 @@ from sootsayer.vehicle import Vehicle
 
 
 def chances(rows: list[tuple[bool, dict[str, float]]]) -> list[list[object]]:
-    return [[0, 0, failed, 0.0, 1, circumstances] for failed, circumstances in rows]
+    """Each in a trip of its own."""
+    return [[0, 0, failed, 0.0, trip, of] for trip, (failed, of) in enumerate(rows)]
 
 
 def test_delta_equals_the_rank_statistic():
@@ -34,6 +35,17 @@ def test_a_planted_split_is_told_with_its_counts():
     assert "coolant above 9" in said
     hot = sum(failed for failed, _ in rows)
     assert f"{hot} of {hot} openings" in said
+
+
+@pytest.mark.parametrize("name", ["hour", "fuel_pct", "soak_h", "baro_kpa", "ambient_c"])
+def test_what_a_trip_has_once_is_not_witnessed_by_every_opening_of_it(name):
+    """Two bad trips and two good ones: forty openings, but four hours of the day."""
+    rows = [[0, 0, trip % 2 == 0, 0.0, trip, {name: float(trip % 2 * 10 + trip)}]
+            for trip in range(4) for _ in range(10)]  # fmt: skip
+    assert describe(rows, "openings") == ("No circumstance stands out.",)
+    many = [[0, 0, trip % 2 == 0, 0.0, trip, {name: float(trip % 2 * 10)}]
+            for trip in range(16) for _ in range(3)]  # fmt: skip
+    assert describe(many, "openings")[0].startswith("Only with")
 
 
 def test_chance_alone_is_called_chance():

@@ -109,6 +109,9 @@ TABLE = {
     "withheld by a thermostat": (said("DHHHH", alert("P2"), also={"P3C"}),
         "Recirculation may be withheld when it is due; one kind of evidence says so; but the "
         "same would be seen with a thermostat that stands open: check that first."),
+    "a thermostat alone": (said("DHHHU", alert("P3C", 4, 4)),
+        "Coolant does not get warm, as with a thermostat that stands open; recirculation may be "
+        "withheld or misled by that, without a fault of its own."),
     "no flow up high": (said("HHHDH", F1, thin_air=True),
         "Gas flow through the valve is in doubt; one kind of evidence says so; but the same "
         "would be seen with the thin air of this height: check that first."),

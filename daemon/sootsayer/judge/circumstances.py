@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from sootsayer.derive.chance import lower_bound, upper_bound
-from sootsayer.model import FloatArray
+from sootsayer.model import BoolArray, FloatArray
 
 # Name → (words, unit, digits that mean something).
 WORDS = {
@@ -30,6 +30,8 @@ WORDS = {
     "fuel_pct": ("fuel level", "%", 0),
     "hour": ("the hour of the day", "UTC", 0),
 }
+# What stays the same through a trip is witnessed once a trip, however many chances it held.
+ONCE_A_TRIP = frozenset({"soak_h", "ambient_c", "baro_kpa", "fuel_pct", "hour"})
 LEAST_EACH = 4  # failed and good chances needed before a difference can be meant
 RELABELLINGS = 999
 FALSE_DISCOVERY = 0.05
@@ -43,7 +45,7 @@ def cliffs_delta(failed: FloatArray, good: FloatArray) -> float:
 def describe(chances: Sequence[Sequence[Any]], noun: str) -> tuple[str, ...]:
     """Sentences on what the failed chances have in common.
 
-    ``chances``: rows whose items 2 and 5 are the outcome (failed) and the circumstances.
+    ``chances``: rows whose items 2, 4 and 5 are the outcome (failed), trip and circumstances.
     """
     failed = [chance[5] for chance in chances if chance[2]]
     good = [chance[5] for chance in chances if not chance[2]]
@@ -56,10 +58,17 @@ def describe(chances: Sequence[Sequence[Any]], noun: str) -> tuple[str, ...]:
         return (f"Too few {few} yet to see under which circumstances it fails.",)
     tests: list[tuple[float, float, str, FloatArray, FloatArray]] = []
     for name in WORDS:
-        bad = np.array([c[name] for c in failed if name in c])
-        fine = np.array([c[name] for c in good if name in c])
+        rows = [chance for chance in chances if name in chance[5]]
+        values = np.array([float(chance[5][name]) for chance in rows])
+        failing = np.array([bool(chance[2]) for chance in rows], dtype=np.bool_)
+        bad, fine = values[failing], values[~failing]
         if len(bad) >= LEAST_EACH and len(fine) >= LEAST_EACH:
-            p, delta = _relabelled(bad, fine)
+            trips = np.array([chance[4] for chance in rows])
+            p, delta = (
+                (_between_trips(values, failing, trips), cliffs_delta(bad, fine))
+                if name in ONCE_A_TRIP
+                else _relabelled(bad, fine)
+            )
             tests.append((p, delta, name, bad, fine))
     kept = _discoveries(tests)
     if not kept:
@@ -88,6 +97,22 @@ def _relabelled(bad: FloatArray, fine: FloatArray) -> tuple[float, float]:
         for _ in range(RELABELLINGS)
     )
     return (hits + 1) / (RELABELLINGS + 1), delta
+
+
+def _between_trips(values: FloatArray, failing: BoolArray, trips: FloatArray) -> float:
+    """Chance that trips dealt their values at random part failed from good as well as these do."""
+    names, of_row = np.unique(trips, return_inverse=True)
+    means = np.bincount(of_row, values) / np.bincount(of_row)
+    ranks = np.unique(means, return_inverse=True)[1].astype(float)
+    generator = np.random.default_rng(1)
+
+    def apart(dealt: FloatArray) -> float:
+        scores = dealt[of_row]
+        return abs(float(scores[failing].mean() - scores.mean()))
+
+    observed = apart(ranks)
+    hits = sum(apart(generator.permutation(ranks)) >= observed - 1e-12 for _ in range(RELABELLINGS))
+    return (hits + 1) / (RELABELLINGS + 1) if len(names) > 1 else 1.0
 
 
 def _discoveries(

@@ -120,6 +120,12 @@ def _broken(links: tuple[LinkFinding, ...], loudest: Alert) -> str:
 
 
 def _doubtful(found: Findings, link: Link, loudest: Alert) -> str:
+    if loudest.rule in NOT_OURS:
+        what = NOT_OURS[loudest.rule]
+        return (
+            f"{what[0].upper()}{what[1:]}; recirculation may be withheld or misled by that, "
+            "without a fault of its own."
+        )
     if link is not Link.EFFECT:
         return DOUBTFUL[link]
     main = EFFECTS.get(loudest.rule, loudest.title)
