@@ -86,17 +86,14 @@ def _news(waiting: Sequence[Series], upto_ms: int) -> list[Told]:
     """All readings up to there at stamps at which any of them changed, began or ended. A result
     and its limits share a stamp, so what was said at such a stamp belongs together."""
     due = [_part(series, series.t_ms <= upto_ms) for series in waiting]
-    if not due:
-        return []
-    news_ms = np.concatenate([series.t_ms[_changes(series.raw)] for series in due])
-    told = []
-    for series in due:
-        said = np.isin(series.t_ms, news_ms)
-        told += [
-            Told(t_ms, series.channel, raw, series.scaling)
-            for t_ms, raw in zip(series.t_ms[said].tolist(), series.raw[said].tolist(), strict=True)
-        ]
-    return told
+    if any(len(series.t_ms) > 2 for series in due):
+        news_ms = np.concatenate([series.t_ms[_changes(series.raw)] for series in due])
+        due = [_part(series, np.isin(series.t_ms, news_ms)) for series in due]
+    return [
+        Told(t_ms, series.channel, raw, series.scaling)
+        for series in due
+        for t_ms, raw in zip(series.t_ms.tolist(), series.raw.tolist(), strict=True)
+    ]
 
 
 def _changes(raw: IntArray) -> BoolArray:
