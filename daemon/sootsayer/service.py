@@ -193,14 +193,17 @@ class _Session:
         self._accept(taken)
         self._store(self._clock.now_ms() - self._log_ms(self._settings.lateness_s))
         if self._commits.due():
-            self._commits.commit(self._upto_ms, self._newest_ms)
-            self._commits.look_after_room()
-            self._look_at_soundness()
+            self._commit()
         self._judge(min(JUDGE_FOR_S, max(0.0, self._commits.left_s())))
         self._look_at_clock()
         self._say_own_word()
         self._answer(taken)
         return taken
+
+    def _commit(self) -> None:
+        self._commits.commit(self._upto_ms, self._newest_ms)
+        self._commits.look_after_room()
+        self._look_at_soundness()
 
     def _look_at_soundness(self) -> None:
         if self._soundness.told != self._health.damage:
@@ -211,7 +214,7 @@ class _Session:
         """What a person asked for is durable before it is answered."""
         answers = [(asked, self._requests.handled(asked.request)) for asked in taken.requests]
         if answers:
-            self._commits.commit(self._upto_ms, self._newest_ms)
+            self._commit()
         for asked, answer in answers:
             reply(asked, answer)
 

@@ -69,6 +69,17 @@ class Standing(LogClock):
         return self.at_ms
 
 
+class Manager(Notifier):
+    """Counts how often the watchdog was fed."""
+
+    def __init__(self) -> None:
+        super().__init__("")
+        self.fed = 0
+
+    def progress(self) -> None:
+        self.fed += 1
+
+
 class Rig:
     """The commits of a recorder without the rest of it; ``took_ms`` is how long each takes."""
 
@@ -79,12 +90,13 @@ class Rig:
         self.trouble: SootsayerError | None = None
         self.told = 0
         self.took_ms = took_ms
+        self.manager = Manager()
         self._commit = self.archive.commit
         self.archive.commit = self._slowly  # type: ignore[method-assign]
         self.commits = Committing(
             self.archive, SETTINGS.recorder, self.clock, Health(path, {}, 0),
             Keeping(self.archive, SETTINGS.retention, 0), Judging(None, iter(())),  # type: ignore[arg-type]
-            Notifier(""), self.tell,
+            self.manager, self.tell,
         )  # fmt: skip
         self.commits._judging.failed = True  # no rules here
 
@@ -139,6 +151,7 @@ def test_a_disk_that_refuses_is_asked_once_a_turn_and_told_once(tmp_path: Path) 
             tries += 1
     assert rig.clock.at_ms - began_ms >= 19 * SETTINGS.recorder.batch_s * 1000
     assert rig.told == 1
+    assert rig.manager.fed == tries  # a restart would mend no disk, but lose what waits
     rig.trouble = None
     while not rig.turn():
         pass

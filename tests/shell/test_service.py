@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import socket
+import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +19,7 @@ from freezegun import freeze_time
 
 from sootsayer.clock import LogClock, boottime_ms, wall_ms
 from sootsayer.control import ask
+from sootsayer.live.soundness import Soundness
 from sootsayer.model import (
     Batch,
     Changes,
@@ -31,8 +35,10 @@ from sootsayer.model import (
 from sootsayer.notify import Notifier
 from sootsayer.service import Plan, Recorder
 from sootsayer.settings import Settings, shipped_settings
+from sootsayer.store import archive as archive_module
 from sootsayer.store.archive import Archive
 from sootsayer.store.reader import ArchiveReader
+from sootsayer.store.schema import cannot_write
 
 RPM = Scaling("rpm/4", 0.25, 0.0, "rpm")
 Until = Callable[[Callable[[], object], str], None]
@@ -330,8 +336,6 @@ def test_a_mistake_in_a_rule_ends_judging_but_not_recording(
 def test_what_the_disk_refuses_is_kept_and_written_later(
     bench: Bench, until: Until, caplog: pytest.LogCaptureFixture
 ) -> None:
-    import sqlite3
-
     source = bench.start()
     source.read(2)
     until(lambda: len(bench.stored()) == 2, "the first readings are stored")
@@ -419,9 +423,57 @@ def test_a_phone_that_cannot_know_the_time_is_refused(bench: Bench, said: str) -
     assert [anchor.source for anchor in bench.reader().anchors()] == ["system"]
 
 
-def test_a_database_that_is_not_ours_is_refused_and_left_alone(bench: Bench) -> None:
-    import sqlite3
+def test_damage_that_nobody_asked_for_is_told(
+    bench: Bench, until: Until, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.start()
+    ask(bench.control, "mark", text="it knocks")
+    bench.stop()
+    with sqlite3.connect(bench.archive) as connection:
+        connection.execute("UPDATE mark SET text = 'it knucks'")
+    connection.close()
+    monkeypatch.setattr("sootsayer.service.Soundness", partial(Soundness, first_after_s=0.0))
+    bench.start()
+    until(
+        lambda: (
+            "table mark, row 1: is not what was written" in ask(bench.control, "status")["reason"]
+        ),
+        "the damage is told",
+    )
+    assert bench.reader().marks() == []
 
+
+def test_a_recorder_starts_where_the_archive_cannot_be_written_and_stores_later(
+    bench: Bench, until: Until, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source = bench.start()
+    source.read(2)
+    until(lambda: len(bench.stored()) == 2, "the first readings are stored")
+    bench.stop()
+    opened = archive_module.open_writer
+    refused = OSError(errno.EROFS, "read-only file system")
+    with monkeypatch.context() as card:
+
+        def refuses(path: Path) -> sqlite3.Connection:
+            raise cannot_write(path, refused)
+
+        card.setattr(archive_module, "open_writer", refuses)
+        source = bench.start()
+        source.read(3)
+        until(
+            lambda: "the disk can only be read" in ask(bench.control, "status")["reason"],
+            "it runs and says so",
+        )
+        assert bench.stored() == [0, 1]
+    assert archive_module.open_writer is opened
+    until(lambda: bench.stored() == [0, 1, 0, 1, 2], "what waited is stored")
+    until(lambda: ask(bench.control, "status")["reason"] == "1 channel", "the end is told")
+    bench.stop()
+    assert bench.failures == []
+    assert bench.reader().state("health")["restarts"] == 1
+
+
+def test_a_database_that_is_not_ours_is_refused_and_left_alone(bench: Bench) -> None:
     with sqlite3.connect(bench.archive) as foreign:
         foreign.execute("CREATE TABLE invoices (id INTEGER)")
     foreign.close()
