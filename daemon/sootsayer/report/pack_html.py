@@ -10,8 +10,16 @@ MOST_ROWS = 60  # of a table; the rest is counted and in the JSON beside
 
 def table(heads: Iterable[str], rows: Iterable[Sequence[str]], caption: str) -> str:
     """Cells are HTML already."""
-    head = "".join(f'<th scope="col">{escape(word)}</th>' for word in heads)
-    body = "".join("<tr>" + "".join(f"<td>{cell}</td>" for cell in row) + "</tr>\n" for row in rows)
+    words = [escape(word) for word in heads]
+    head = "".join(f'<th scope="col">{word}</th>' for word in words)
+    body = "".join(
+        "<tr>"
+        + "".join(
+            f'<td data-label="{word}">{cell}</td>' for word, cell in zip(words, row, strict=True)
+        )
+        + "</tr>\n"
+        for row in rows
+    )
     return (
         f'<div class="wide"><table><caption>{escape(caption)}</caption>\n'
         f"<thead><tr>{head}</tr></thead>\n<tbody>{body}</tbody></table></div>"
