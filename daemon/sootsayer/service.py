@@ -126,7 +126,7 @@ class _Session:
             self._health,
             Keeping(archive, plan.settings.retention, now_ms),
             self._judging,
-            plan.notifier,
+            plan.notifier.progress,
             self._tell,
         )
         self._requests = Requests(archive, self._clock, self._clock_watch, intake, self._health)

@@ -14,7 +14,6 @@ from sootsayer.live.health import Health
 from sootsayer.live.judging import Judging
 from sootsayer.live.keeping import Keeping
 from sootsayer.model import Alert, AlertState, Changes, Link, Opening, SootsayerError, Trip
-from sootsayer.notify import Notifier
 from sootsayer.settings import shipped_settings
 from sootsayer.store.archive import Archive
 
@@ -69,17 +68,6 @@ class Standing(LogClock):
         return self.at_ms
 
 
-class Manager(Notifier):
-    """Counts how often the watchdog was fed."""
-
-    def __init__(self) -> None:
-        super().__init__("")
-        self.fed = 0
-
-    def progress(self) -> None:
-        self.fed += 1
-
-
 class Rig:
     """The commits of a recorder without the rest of it; ``took_ms`` is how long each takes."""
 
@@ -90,13 +78,13 @@ class Rig:
         self.trouble: SootsayerError | None = None
         self.told = 0
         self.took_ms = took_ms
-        self.manager = Manager()
+        self.fed = 0
         self._commit = self.archive.commit
         self.archive.commit = self._slowly  # type: ignore[method-assign]
         self.commits = Committing(
             self.archive, SETTINGS.recorder, self.clock, Health(path, {}, 0),
             Keeping(self.archive, SETTINGS.retention, 0), Judging(None, iter(())),  # type: ignore[arg-type]
-            self.manager, self.tell,
+            self.feed, self.tell,
         )  # fmt: skip
         self.commits._judging.failed = True  # no rules here
 
@@ -105,6 +93,9 @@ class Rig:
         if self.trouble:
             raise self.trouble
         self._commit()
+
+    def feed(self) -> None:
+        self.fed += 1
 
     def tell(self) -> None:
         self.told += 1
@@ -151,7 +142,7 @@ def test_a_disk_that_refuses_is_asked_once_a_turn_and_told_once(tmp_path: Path) 
             tries += 1
     assert rig.clock.at_ms - began_ms >= 19 * SETTINGS.recorder.batch_s * 1000
     assert rig.told == 1
-    assert rig.manager.fed == tries  # a restart would mend no disk, but lose what waits
+    assert rig.fed == tries  # a restart would mend no disk, but lose what waits
     rig.trouble = None
     while not rig.turn():
         pass

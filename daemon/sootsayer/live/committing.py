@@ -16,7 +16,6 @@ from sootsayer.live.health import Health
 from sootsayer.live.judging import Judging
 from sootsayer.live.keeping import Keeping
 from sootsayer.model import Changes, SootsayerError, SourceState
-from sootsayer.notify import Notifier
 from sootsayer.settings import RecorderSettings
 from sootsayer.store.archive import Archive
 
@@ -39,13 +38,13 @@ class Committing:
         health: Health,
         keeping: Keeping,
         judging: Judging,
-        notifier: Notifier,
+        feed: Callable[[], None],
         tell: Callable[[], None],
     ) -> None:
-        """``tell``: says aloud that the state changed."""
+        """``feed``: feeds the watchdog. ``tell``: says aloud that the state changed."""
         self._archive, self._settings, self._clock = archive, settings, clock
         self._health, self._keeping, self._judging = health, keeping, judging
-        self._notifier, self._tell = notifier, tell
+        self._feed, self._tell = feed, tell
         self._findings = Findings(self._log_ms(settings.findings_s))
         now_ms = clock.now_ms()
         self._unsaved_since_ms: int | None = None
@@ -112,7 +111,7 @@ class Committing:
         taken = self.committed()
         # Also when the disk refused: the recorder works and says so, and a restart would mend no
         # disk but lose what waits in memory.
-        self._notifier.progress()
+        self._feed()
         if not taken:
             return
         # What is younger than the stored batch still waits to be stored.
