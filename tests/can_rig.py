@@ -21,7 +21,7 @@ from sootsayer.sources.can_opening import Interface
 from sootsayer.sources.can_settings import CanSettings, can_settings
 from sootsayer.sources.can_source import CanSource
 
-PATIENCE_S = 30.0
+PATIENCE_S = 60.0  # an upper bound: a busy machine only takes longer
 WRONG_BITS = 0x008  # class of an error frame: a violated protocol, as a wrong checksum is
 WORDS = {"rpm": 20, "maf": 20, "runtm": 20}  # channel → log ms in which its count grows by one
 BYTES = {"map": 100, "tp": 100, "load_pct": 100, "egr_pct": 100, "egr_err": 100}
