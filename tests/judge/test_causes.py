@@ -127,6 +127,7 @@ def test_the_strongest_quiet_rule_still_speaks():
         ({"M1", "M8", "C1 circuit"}, on("electric"), "command_circuit"),
         ({"M1", "M3", "M1 sometimes"}, on("electric"), "slow_valve"),
         ({"M4"}, None, "slow_valve"),
+        ({"M1", "M8", "M1 sometimes", "M1 small"}, on("electric"), "slow_valve"),
         ({"F2", "E2"}, None, "leaking_shut"),
         ({"M2", "F2", "E2", "E5", "C1 too much"}, None, "stuck_open"),
         ({"M1", "M2"}, on("electric"), "position_sensor"),
@@ -176,7 +177,9 @@ def test_every_cause_of_the_handbook_is_there():
 
 
 def test_every_likelihood_names_a_rule_and_a_reason():
-    rules = set(load_rules()) | {f"C1 {meaning}" for meaning in MEANINGS} | {"M1 sometimes"}
+    rules = (
+        set(load_rules()) | {f"C1 {meaning}" for meaning in MEANINGS} | {"M1 sometimes", "M1 small"}
+    )
     for name, entry in cause_table().causes.items():
         for shows in (entry.shows, *entry.when.values()):
             for rule, (chance, why) in shows.items():

@@ -7,7 +7,7 @@ The relabelling uses a fixed seed, so that the same evidence always gives the sa
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 import numpy as np
@@ -28,6 +28,7 @@ WORDS = {
     "battery_v": ("battery", "V", 1),
     "baro_kpa": ("outside pressure", "kPa", 0),
     "fuel_pct": ("fuel level", "%", 0),
+    "asked_pct": ("an opening asked for", "%", 0),
     "hour": ("the hour of the day", "UTC", 0),
 }
 # What stays the same through a trip is witnessed once a trip, however many chances it held.
@@ -77,7 +78,7 @@ def describe(chances: Sequence[Sequence[Any]], noun: str) -> tuple[str, ...]:
     return (_split(best[2], best[3], best[4], noun),)
 
 
-def comparable(chances: Sequence[Sequence[Any]]) -> bool:
+def comparable(chances: Collection[Sequence[Any]]) -> bool:
     """Whether enough failed and enough were good for their circumstances to be compared."""
     failed = sum(bool(chance[2]) for chance in chances)
     return failed >= LEAST_EACH and len(chances) - failed >= LEAST_EACH

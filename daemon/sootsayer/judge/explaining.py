@@ -5,17 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from sootsayer.judge.architecture import Sight
 from sootsayer.judge.causes import CODES, code_rule, known_rules, weigh_causes
 from sootsayer.judge.checks import check_table, outcome_chance, propose_check
+from sootsayer.judge.circumstances import cliffs_delta, comparable
 from sootsayer.model import Alert, Cause, Check
 from sootsayer.protocol.codes import MEANINGS
 from sootsayer.rules.engine import Rules
-from sootsayer.rules.watches import SightingWatch
+from sootsayer.rules.watches import ChanceWatch, SightingWatch
 
 RECORDER = "recorder"
 SOMETIMES = "M1 sometimes"  # a statement beside M1: not at every opening
 ALWAYS_SHARE = 0.7  # of the openings since its first failure
+SMALL = "M1 small"  # another: at small commands only
+SMALLER_DELTA = -0.7  # nearly every opening that failed was smaller than nearly every other
 UNLIKELY = 0.15  # an outcome that the readings made rarer than this contradicts them
 
 
@@ -36,7 +41,11 @@ def explain(rules: Rules, alerts: list[Alert], found: Mapping[str, str], sight: 
         return Explained()
     tripped = {a.rule: a.title for a in alerts if a.rule != CODES} | _codes(rules)
     tripped |= _sometimes(alerts)
+    by_size = _by_size(rules)
+    if by_size is not None and by_size <= SMALLER_DELTA:
+        tripped[SMALL] = "it follows large commands and not small ones"
     exposed = exposed_rules(rules) | _asked_whether_always(tripped)
+    exposed |= {SMALL} if by_size is not None else frozenset()
     causes = weigh_causes(tripped, exposed, found, sight)
     return Explained(
         causes,
@@ -68,6 +77,18 @@ def _sometimes(alerts: Iterable[Alert]) -> dict[str, str]:
     if follow is None or follow.seen >= ALWAYS_SHARE * follow.chances:
         return {}
     return {SOMETIMES: "the valve follows at times"}
+
+
+def _by_size(rules: Rules) -> float | None:
+    """Cliff's delta of what was asked at openings that were not followed against the others, None
+    where the valve follows or too few are known: friction holds a valve against small commands."""
+    watch = rules.watches["M1"]
+    if not isinstance(watch, ChanceWatch) or not watch.open or not comparable(watch.chances):
+        return None
+    asked = [(bool(chance[2]), chance[5].get("asked_pct")) for chance in watch.chances]
+    failed = np.array([a for bad, a in asked if bad and a is not None])
+    good = np.array([a for bad, a in asked if not bad and a is not None])
+    return cliffs_delta(failed, good) if len(failed) and len(good) else None
 
 
 def _asked_whether_always(tripped: Mapping[str, str]) -> frozenset[str]:

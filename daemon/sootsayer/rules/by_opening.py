@@ -46,8 +46,9 @@ def _is_missing(rule: Rule, missing_pct: float, sd_pct: float) -> bool | None:
 def _chance(opening: Opening, failed: bool | None, measure: float, fact: str) -> Chance | None:
     if failed is None:
         return None
+    circumstances = dict(opening.context) | {"asked_pct": round(opening.asked_pct, 1)}
     return Chance(opening.start_ms, opening.end_ms, failed, round(measure, 1), fact,
-                  dict(opening.context))  # fmt: skip
+                  circumstances)  # fmt: skip
 
 
 def flow(rule: Rule, judged: Judged) -> Chance | None:
