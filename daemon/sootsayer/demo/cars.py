@@ -40,6 +40,7 @@ THICK_BELOW_C, THICKER_PER_K = 5.0, 0.03  # against thick oil the starter draws 
 SYNC_S = 0.45  # the control unit must first find the crank's place
 RUNS_ABOVE_RPM = 400.0
 STALLS_BELOW_RPM = 260.0
+USUAL_AIR_PA = 97e3
 AIR_LEAK_MM2 = 20.0
 MAF_OFF = 0.30
 PEDAL_REST_PCT, PEDAL_TRAVEL_PCT = 14.5, 66.0
@@ -129,6 +130,8 @@ class Cars:
         self._closed_pct = column(makes, "closed_throttle_pct")
         self._shut_part = column(makes, "shut_raw") / 255.0
         self._swept = column(makes, "displacement_m3")
+        # A control unit with pressure feedback asks for less where the air is thin.
+        self._thin_air = np.minimum(self.warmth.outside_pa / USUAL_AIR_PA, 1.0)
         self._has_maf = flags([m.metering is not Metering.MAP for m in makes])
         self._idling: BoolArray = np.zeros(count, dtype=np.bool_)
         self._cranked_s = np.zeros(count)
@@ -323,7 +326,7 @@ class Cars:
         reads = reads + 0.006 * noise[SEES_AIR]
         self._actual = self.egr.actual(
             self.valve.sensed(self.faults, noise[SEES_VALVE]),
-            self.manifold.flows_kg_s[1] * 1e3,
+            self.manifold.flows_kg_s[1] * 1e3 / self._thin_air,
             1.0 - self.faults.of(FaultKind.PRESSURE_FEEDBACK_DEAD),
         )
         return Sensed(
