@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from sootsayer.derive.answers import Answers
 from sootsayer.derive.balance import FlowBalance
 from sootsayer.derive.frames import FRAME_MS, FRAME_S, Block, Framer
 from sootsayer.derive.happened import Happenings
@@ -17,6 +18,7 @@ from sootsayer.derive.keep import Kept
 from sootsayer.derive.motion import Motions
 from sootsayer.derive.openings import Openings, opening_column
 from sootsayer.derive.quantities import Quantities, Reader
+from sootsayer.derive.stop_gas import StopGases
 from sootsayer.derive.stops import Rests, Stops
 from sootsayer.derive.told import Telling
 from sootsayer.derive.trips import TRIP_END_MS, Trips
@@ -54,7 +56,7 @@ from sootsayer.vehicle import Vehicle
 
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
 ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
-STATE_VERSION = 5
+STATE_VERSION = 6
 # Circumstances read from channels, in the order in which ``_context`` takes them.
 CONTEXT = (
     "ect_c", "iat_c", "ambient_c", "speed_kmh", "rpm", "load_pct", "battery_v", "baro_kpa",
@@ -70,7 +72,7 @@ class Pipeline(Kept):
     kept = (
         "framer", "reader", "trips", "balance", "cross", "openings", "stops", "rests", "rules",
         "baselines", "tally", "handwork", "happenings", "monitor",
-        "motions",
+        "motions", "answers", "stop_gases",
     )  # fmt: skip
 
     def __init__(self, vehicle: Vehicle) -> None:
@@ -90,6 +92,8 @@ class Pipeline(Kept):
         self.happenings = Happenings()
         self.monitor = MonitorWatch()
         self.motions = Motions(by_vacuum=vehicle.valve == "vacuum")
+        self.answers = Answers()
+        self.stop_gases = StopGases()
         self._telling = Telling()
         self.tally = Tally()
         self.first_ms: int | None = None
@@ -191,6 +195,8 @@ class Pipeline(Kept):
             engine_s=float(np.count_nonzero(running)) * FRAME_S, gaps=gaps, context=context,
             spark_ignition=self.vehicle.spark_ignition, baselines=self.baselines,
             accused=accused, happened=happened, monitor=self.monitor,
+            answers=self.answers.step(q, use_position, context),
+            stop_gases=self.stop_gases.step(q, rows, self.balance),
             motion=self.motions.step(
                 q, judged, rests, number, use_position, happened.spark
             ),

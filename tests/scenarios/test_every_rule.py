@@ -312,6 +312,23 @@ def trims_of_gas() -> set[str]:
     return heard(told(rich, without=("maf",)))
 
 
+def at_times(faults: Faults, acts: FloatArray) -> set[str]:
+    """Manifold and air of the faulty engine in every third of the stretches in which ``acts``."""
+    number = np.cumsum(np.diff(acts.astype(int), prepend=0) > 0) * acts
+    faulty = trips([faults] * 6)
+    here = (number > 0) & (number % 3 == 0)
+    parts = {name: np.where(here, faulty[name], sound()[name]) for name in ("map", "maf")}
+    return heard(told(sound() | parts))
+
+
+def weak_at_times() -> set[str]:
+    return at_times(Faults(passage=0.3), sound()["egr_pct"] > 1)
+
+
+def leaks_at_times() -> set[str]:
+    return at_times(Faults(leak_g_s=0.9), sound()["vss"] == 0)
+
+
 # ---------------------------------------------------------------- what units say, and the recorder
 
 
@@ -376,7 +393,7 @@ STORIES: dict[str, tuple[Callable[[], set[str]], frozenset[str]]] = {
         ("valve stuck shut", stuck_shut, "M1 M8"),
         ("valve said not shut", stays_open, "M2"),
         ("valve slow", slow, "M3"),
-        ("valve waits and jumps", jumps, "M4"),
+        ("valve waits and jumps", jumps, "M4 M4R"),
         ("play", play, "M4D"),
         ("a shut place that creeps", creeps, "M5"),
         ("position reads shut while gas flows", sensor_reads_shut, "F7S"),
@@ -384,6 +401,8 @@ STORIES: dict[str, tuple[Callable[[], set[str]], frozenset[str]]] = {
         ("valve leaks", leaks, "F2 E2"),
         ("passage closes trip by trip", fades, "F3"),
         ("flow drops", drops, "F3D"),
+        ("a third of the openings weak", weak_at_times, "F1U"),
+        ("leaks at a third of the stops", leaks_at_times, "F2S"),
         ("flow more than doubles", too_much, "F4"),
         ("smaller than stated", smaller_than_stated, "F8"),
         ("smaller than usual", smaller_than_usual, "F8S"),

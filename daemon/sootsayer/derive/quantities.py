@@ -180,12 +180,14 @@ class Reader(Kept):
         self.throttle_places.learn(throttle, running)
         self.pedal_places.learn(block.column("app_d"), running)
         self.command_places.learn(command, running)
-        shut = self.shut_pct()
+        # Until it has run for the first time nothing is asked for: it may be stuck open too far to.
+        shut = float(np.nan_to_num(self.shut_pct()))
         map_kpa = _first(block, "map", "map_a")
         trailing = np.array([rpm, throttle, map_kpa, command])
         extended = np.concatenate([self.history, trailing], axis=1)
         self.history = extended[:, -HISTORY_FRAMES:]
-        self._watch_echo(extended[3], command, actual)
+        error = _first(block, "egr_err", "egr_a_err")
+        self._watch_echo(extended[3], command, actual, error)
         quantities = Quantities(
             block=block, rpm=rpm, speed=speed, throttle=throttle,
             map=map_kpa, maf=_first(block, "maf", "mafa"),
@@ -202,12 +204,18 @@ class Reader(Kept):
         columns = np.array([getattr(q, name) for name in self.COUNTED])
         for name, unknown in zip(self.COUNTED, np.isnan(columns).sum(axis=1).tolist(), strict=True):
             self.has[name] = self.has.get(name, 0) + BLOCK_FRAMES - unknown
+        # "Not shut" tells of the valve's place, too, if never more is said of it.
+        self.has["actual"] += int(np.count_nonzero((q.not_shut == 1) & np.isnan(q.actual)))
 
-    def _watch_echo(self, trailing: FloatArray, command: FloatArray, actual: FloatArray) -> None:
+    def _watch_echo(
+        self, trailing: FloatArray, command: FloatArray, actual: FloatArray, error: FloatArray
+    ) -> None:
         moving = (spread(trailing, 3) > 2.0) & ~np.isnan(actual)
         self.moving_frames += int(np.count_nonzero(moving))
-        equal = np.abs(actual - command)[moving] < 0.05
-        self.moving_equal_frames += int(np.count_nonzero(equal))
+        # Where shut is commanded as 4.7 and repeated as 0, a frame in which the valve shuts is
+        # a mean of both; the error of nothing, whatever the command does, tells it all the same.
+        equal = (np.abs(actual - command) < 0.05) | (error == 0.0)
+        self.moving_equal_frames += int(np.count_nonzero(equal[moving]))
 
     def _states_of(
         self, block: Block, rpm: FloatArray, speed: FloatArray, throttle: FloatArray

@@ -118,7 +118,9 @@ class Rests(Kept):
         start_ms = q.block.start_ms
         if not q.block.contiguous:
             done.append(self._close(start_ms))
-        shut = (q.running() & (q.asked <= SHUT_COMMAND_POINTS)).tolist()
+        # A valve stuck open may keep the engine from starting: then cranking is all there is.
+        turning = q.running() | (q.states["cranking"] == 1)
+        shut = (turning & (q.asked <= SHUT_COMMAND_POINTS)).tolist()
         if self.start_ms is None and True not in shut:
             return []
         moved, not_shut = q.moved.tolist(), q.not_shut.tolist()

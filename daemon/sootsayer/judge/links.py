@@ -72,12 +72,13 @@ def judge_links(evidence: Evidence) -> tuple[LinkFinding, ...]:
 
 # What a rule says of gas. Missing gas does not explain gas that is there unasked, nor the reverse.
 LACKS = frozenset({
-    "P1", "P2", "P3C", "P3S", "P3T", "P3P", "M1", "M3", "M4", "M4D", "M6", "M6D", "M7W", "M8", "F1",
-    "F1S", "F3", "F3D", "F5", "F6", "F6F", "F7", "F8", "F8S", "E1", "E1C", "E4", "E6", "C1", "C2",
+    "P1", "P2", "P3C", "P3S", "P3T", "P3P", "M1", "M3", "M4", "M4R", "M4D", "M6", "M6D", "M7W",
+    "M8", "F1", "F1S", "F1U", "F3", "F3D", "F5", "F6", "F6F", "F7", "F8", "F8S", "E1", "E1C", "E4",
+    "E6", "C1", "C2",
 })  # fmt: skip
 UNASKED = frozenset({
-    "A1", "A2", "A3", "M1", "M2", "M3", "M4", "M4D", "M5", "M6R", "M7", "F2", "F4", "F4S", "F5H",
-    "E2", "E3", "E4", "E5", "C1", "C2",
+    "A1", "A2", "A3", "M1", "M2", "M3", "M4", "M4D", "M5", "M6R", "M7", "F2", "F2S", "F4", "F4S",
+    "F5H", "E2", "E3", "E4", "E5", "C1", "C2",
 })  # fmt: skip
 
 

@@ -9,7 +9,8 @@ from sootsayer.units import say_count, say_duration
 RARE_RATE = 0.05  # a fault at one chance in twenty is what an intermittent complaint looks like
 NOUNS = {
     "P3C": "drives", "P3S": "drives", "P3T": "stops", "P3P": "key-ons", "A3": "steady half minutes",
-    "M1": "openings", "M2": "shut stretches", "M3": "answered steps", "M4": "answered steps",
+    "M1": "openings", "M2": "shut stretches", "M3": "movements of the command",
+    "M4": "movements of the command", "M4R": "rests", "F2S": "warm stops", "F1U": "openings",
     "M6": "openings", "M6D": "steady openings", "M6R": "closings", "M7": "cold starts",
     "M7W": "long openings", "M8": "openings", "F1": "openings", "F1S": "openings",
     "F4": "openings", "F5": "long openings", "F5H": "long shut stretches", "F6": "openings",

@@ -1,4 +1,4 @@
-"""How the valve moves and how much it passes, opening by opening (rules M3, M4, F4, F7…)."""
+"""How much the valve passes and whether it moves with it, opening by opening (rules F4, F7…)."""
 
 from __future__ import annotations
 
@@ -11,46 +11,7 @@ SURE_SIGMAS = 2.0
 TOO_MUCH_LEAST = 0.10  # of full opening; below, the position's grain decides
 OPENED_SHARE = 0.5  # of what was asked
 STAYED_POINTS = 5.0
-SOUND_SHARE = 0.8
 DENIED_SHARE = 0.6  # of what the air meter shows; pressure and air seldom differ by a third
-
-
-def slow(rule: Rule, seen: Seen) -> list[Chance]:
-    """Each opening or closing answered: 90 % within the limit and twice its own time when sound.
-
-    A car slow from the first day has no sound time of its own, so that counts as at most eight
-    tenths of the limit. Slow polling cannot time a valve.
-    """
-    made = []
-    limit_s = rule.limit("vacuum_above" if seen.motion.by_vacuum else "fail_above")
-    for judged in seen.openings:
-        if judged.period_s > rule.limit("period_most_s"):
-            continue
-        late: list[tuple[bool, float, str]] = []
-        for way, found in (("open", judged.rise), ("shut", judged.fall)):
-            if found is None:
-                continue
-            name = f"{rule.name} {way}"
-            usual = min(seen.baselines.usual(name) or limit_s, SOUND_SHARE * limit_s)
-            allowed = max(limit_s, rule.limit("baseline_factor") * usual)
-            failed = found.t90_s > allowed
-            if not failed and rule.name not in seen.accused:
-                seen.baselines.learn(name, found.t90_s)
-            late.append((failed, found.t90_s, f"{found.t90_s:.1f} s to {way}"))
-        if late:
-            failed, t90_s, fact = max(late)
-            made.append(_chance(judged, failed, t90_s, fact))
-    return made
-
-
-def sticks(rule: Rule, judged: Judged) -> Chance | None:
-    """Whether the valve stood still against a moving command and then jumped."""
-    answers = [found for found in (judged.rise, judged.fall) if found is not None]
-    if not answers:
-        return None
-    points = max(found.breakaway_points for found in answers)
-    fact = f"let go {points:.0f} points late" if points else "moved with the command"
-    return _chance(judged, points > rule.limit("fail_above"), points, fact)
 
 
 def too_much(rule: Rule, seen: Seen) -> list[Chance]:

@@ -15,11 +15,13 @@ from sootsayer.model import FloatArray
 from sootsayer.rules import (
     by_command,
     by_engine,
+    by_flow,
     by_input,
     by_opening,
     by_recorder,
     by_response,
     by_sensor,
+    by_step,
 )
 from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance, Seen
@@ -128,8 +130,11 @@ CHANCES: dict[str, Callable[[Rule, Seen], list[Chance]]] = {
     "flow when short": _each_opening(by_opening.flow_when_short),
     "idle": _idle,
     "shut": _shut,
-    "slow": by_response.slow,
-    "sticks": _each_opening(by_response.sticks),
+    "slow": by_step.slow,
+    "sticks": by_step.sticks,
+    "sticks after rest": by_step.sticks_after_rest,
+    "gas at stop": by_flow.gas_at_stop,
+    "uneven": by_flow.uneven,
     "too much": by_response.too_much,
     "surge": by_response.surge,
     "moves without flow": _each_opening(by_response.moves_without_flow),

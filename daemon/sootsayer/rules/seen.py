@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from sootsayer.derive.answers import Answer
 from sootsayer.derive.balance import FlowBalance
 from sootsayer.derive.happened import Happened
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.motion import Motion
 from sootsayer.derive.opened import Judged
 from sootsayer.derive.quantities import Quantities
+from sootsayer.derive.stop_gas import StopGas
 from sootsayer.derive.stops import Rest, Stop
 
 if TYPE_CHECKING:
@@ -87,3 +89,5 @@ class Seen:
     happened: Happened = field(default_factory=Happened)
     motion: Motion = field(default_factory=Motion)
     monitor: MonitorWatch | None = None
+    answers: list[Answer] = field(default_factory=list)
+    stop_gases: list[StopGas] = field(default_factory=list)

@@ -1,0 +1,64 @@
+"""Every movement of the command is a chance: does the valve come in time, does it let go at once
+(rules M3, M4)? See ``derive.answers``."""
+
+from __future__ import annotations
+
+from sootsayer.derive.answers import Answer
+from sootsayer.rules.book import Rule
+from sootsayer.rules.seen import Chance, Seen
+
+# A car slow from the first day has no sound time of its own, so that counts as at most so much
+# of the limit.
+SOUND_SHARE = 0.8
+
+
+def slow(rule: Rule, seen: Seen) -> list[Chance]:
+    """Surely slower than the limit and than twice its own time when sound; what may be either is
+    no chance, and slow polling cannot time a valve."""
+    made = []
+    limit_s = rule.limit("vacuum_above" if seen.motion.by_vacuum else "fail_above")
+    for answer in seen.answers:
+        if answer.t90_s is None or answer.t90_least_s is None:
+            continue
+        if answer.period_s > rule.limit("period_most_s"):
+            continue
+        usual = min(seen.baselines.usual(rule.name) or limit_s, SOUND_SHARE * limit_s)
+        allowed = max(limit_s, rule.limit("baseline_factor") * usual)
+        failed = answer.t90_least_s > allowed
+        if not failed and answer.t90_s > allowed:
+            continue
+        if not failed and rule.name not in seen.accused:
+            seen.baselines.learn(rule.name, answer.t90_s)
+        fact = f"{answer.t90_s:.1f} s to nine tenths of its way"
+        made.append(_chance(answer, failed, answer.t90_s, fact))
+    return made
+
+
+def sticks(rule: Rule, seen: Seen) -> list[Chance]:
+    """It stood still while the command was away, then let go and jumped."""
+    return [_let_go(rule, answer, seen) for answer in seen.answers]
+
+
+def sticks_after_rest(rule: Rule, seen: Seen) -> list[Chance]:
+    """The same of openings that follow a rest, where a valve that has gummed up sticks first."""
+    return [
+        _let_go(rule, answer, seen)
+        for answer in seen.answers
+        if answer.rested_s >= rule.limit("rest_least_s")
+    ]
+
+
+def _let_go(rule: Rule, answer: Answer, seen: Seen) -> Chance:
+    stands_s = rule.limit("vacuum_stands_s" if seen.motion.by_vacuum else "stands_s")
+    points = answer.late_points if answer.late_s > stands_s else 0.0
+    failed = points > rule.limit("fail_above")
+    fact = "moved with the command"
+    if failed:
+        fact = f"stood {answer.late_s:.1f} s, let go {points:.0f} points late"
+    return _chance(answer, failed, points, fact)
+
+
+def _chance(answer: Answer, failed: bool, measure: float, fact: str) -> Chance:
+    return Chance(
+        answer.start_ms, answer.end_ms, failed, round(measure, 1), fact, dict(answer.context)
+    )
