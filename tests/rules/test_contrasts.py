@@ -167,6 +167,7 @@ def wanting(gain_g_s: float, stated_mm2: float | None) -> tuple[float | None, fl
     balance = FlowBalance(2.4, stated_area_mm2=stated_mm2)
     balance.gains = deque([gain_g_s] * 30, maxlen=60)
     balance.common = deque([0.1] * 30, maxlen=60)
+    balance.widths = deque([0.3] * 25 + [0.5] * 5, maxlen=60)  # nine in ten are below 0.5
     found = balance.wanting_of_stated(), balance.wanting_of_size()
     return found[0] and 100 * found[0][0], found[1] and 100 * found[1][0]
 
@@ -176,7 +177,8 @@ def test_area_is_held_against_what_is_stated_and_what_is_usual():
     per_mm2 = 10.0 / area_mm2(10.0, 300.0)
     assert wanting(60 * per_mm2, 60.0)[0] == pytest.approx(0.0, abs=1e-6)
     assert wanting(24 * per_mm2, 60.0)[0] == pytest.approx(60.0)
-    assert wanting(5 * per_mm2, None) == (None, pytest.approx(100 * (1 - 5 / (2.4 * 15 / 3.5))))
+    of_widest = pytest.approx(100 * (1 - 0.5 * 5 / (2.4 * 15 / 3.5)))
+    assert wanting(5 * per_mm2, None) == (None, of_widest)
 
 
 @pytest.mark.parametrize(("stated", "passage", "found"), [

@@ -35,12 +35,13 @@ NORMAL_CHARGE_K = 300.0
 SMOOTHING = 50
 # Usual effective areas are 15 to 40 mm² on 2 to 3.5 litres: the least that is usual by size.
 USUAL_LEAST_MM2_PER_LITRE = 15.0 / 3.5
+WIDEST_PART = 0.9  # of openings are narrower than what counts as the widest in use
 
 
 class Gains(Kept):
     """Remembers single openings carried to the fully open valve."""
 
-    kept: ClassVar[tuple[str, ...]] = ("gains", "common", "first_gain", "charge_k")
+    kept: ClassVar[tuple[str, ...]] = ("gains", "common", "widths", "first_gain", "charge_k")
 
     def __init__(
         self, displacement_l: float | None, compression: bool, stated_area_mm2: float | None = None
@@ -52,6 +53,7 @@ class Gains(Kept):
         self.gains: deque[float] = deque(maxlen=REMEMBERED)
         # What each of them shares with all others: the doubt about the engine's breathing.
         self.common: deque[float] = deque(maxlen=REMEMBERED)
+        self.widths: deque[float] = deque(maxlen=REMEMBERED)  # how far open in each, 0..1
         self.first_gain: list[float] = []  # the same when this car was first known, and its sd
         self.charge_k = NORMAL_CHARGE_K
 
@@ -59,6 +61,7 @@ class Gains(Kept):
         """A repair makes another valve of it."""
         self.gains.clear()
         self.common.clear()
+        self.widths.clear()
         self.first_gain = []
 
     def note_flow(
@@ -75,6 +78,7 @@ class Gains(Kept):
         if opening > LEAST_OPENING and surely:
             self.gains.append(flow_g_s / (opening * scale))
             self.common.append(common_g_s / (opening * scale))
+            self.widths.append(opening)
             self.charge_k = smoothed(self.charge_k, charge_k)
             if not self.first_gain and len(self.gains) >= FIRST_OPENINGS:
                 self.first_gain = [_middle(self._better()), self.gain_sd()]
@@ -142,15 +146,22 @@ class Gains(Kept):
         return self._wanting(self._stated_area_mm2)
 
     def wanting_of_size(self) -> tuple[float, float] | None:
-        """The same against the least area that is usual for an engine of this size."""
+        """The same of the widest opening in use against the least that is usual for an engine of
+        this size: usual areas are of valves as they work, and many never open fully."""
         litres = self._known_litres
-        return self._wanting(None if litres is None else USUAL_LEAST_MM2_PER_LITRE * litres)
+        if litres is None or not self.widths:
+            return None
+        widest = float(np.quantile(self.widths, WIDEST_PART))
+        return self._wanting(USUAL_LEAST_MM2_PER_LITRE * litres, widest)
 
-    def _wanting(self, least_mm2: float | None) -> tuple[float, float] | None:
+    def _wanting(
+        self, least_mm2: float | None, opening: float = 1.0
+    ) -> tuple[float, float] | None:
         area = self.effective_area_mm2()
         if area is None or least_mm2 is None:
             return None
-        return 1 - area[0] / least_mm2, area[1] / least_mm2
+        part = opening / least_mm2
+        return 1 - area[0] * part, area[1] * part
 
     def _stated_g_s(self) -> float | None:
         if self._stated_area_mm2 is None:
