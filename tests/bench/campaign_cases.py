@@ -97,7 +97,7 @@ EXPECTED: dict[FaultKind, Expected] = {
         (1.0, 0.7, 0.35), ALL, (MOVE, FLOW), DOES_NOT_MOVE,
         on={FEEDBACK: ((MOVE, FLOW), NO_GAS), ECHO: ((FLOW,), NO_GAS)},
     ),
-    K.VALVE_STUCK_OPEN: Expected((1.0, 0.6, 0.3), ALL, (MOVE, FLOW), LEAKS),
+    K.VALVE_STUCK_OPEN: Expected((0.6, 0.4, 0.2), ALL, (MOVE, FLOW), LEAKS),
     K.VALVE_LEAKS: Expected(
         (1.0, 0.5, 0.25), PETROL, (FLOW,), LEAKS,
         # Without an air meter a leak is not separable from idle air: fuel trims tell of it.
