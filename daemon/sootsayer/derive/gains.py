@@ -154,9 +154,7 @@ class Gains(Kept):
         widest = float(np.quantile(self.widths, WIDEST_PART))
         return self._wanting(USUAL_LEAST_MM2_PER_LITRE * litres, widest)
 
-    def _wanting(
-        self, least_mm2: float | None, opening: float = 1.0
-    ) -> tuple[float, float] | None:
+    def _wanting(self, least_mm2: float | None, opening: float = 1.0) -> tuple[float, float] | None:
         area = self.effective_area_mm2()
         if area is None or least_mm2 is None:
             return None
