@@ -120,13 +120,14 @@ def test_key_off_stops_all_requests_until_the_voltage_rises(
     collector.wait_channel("egr_pct")
     with adapter.changed:
         adapter.ignition, adapter.volts = False, 12.4
+        turned = len(adapter.heard)
     status = collector.wait_state(SourceState.KEY_OFF)
     assert status.reason == "no control unit answers, 12.4 V"
     off = len(adapter.heard)
     adapter.wait_heard(lambda heard: len(heard) >= off + 5)
     with adapter.changed:
         quiet = adapter.heard[off:]
-        assert "ATPC" in adapter.heard[off - 1 :]
+        assert "ATPC" in adapter.heard[turned:]
         assert set(quiet) <= {"ATRV", "ATPC"}
         before = adapter.requests()
         adapter.ignition, adapter.volts = True, 14.0
@@ -254,6 +255,23 @@ def test_added_lines_wake_where_the_adapter_itself_tells_nothing(
     seen = len(collector.events)
     collector.wait_channel("egr_pct", seen)
     assert collector.wait_state(SourceState.CONNECTING, seen).reason == "ignition line went on"
+
+
+def test_an_added_line_ends_asking_while_control_units_still_answer(
+    adapter: TinyAdapter, start: Start, settings: SerialSettings
+) -> None:
+    """A sensor of the ignition line is quicker than voltage and missed replies."""
+    line = {"on": True}
+    collector = start(rate=40.0, settings=settings, lines=Lines(ignition=lambda: line["on"]))
+    collector.wait_channel("egr_pct")
+    with adapter.changed:
+        adapter.car[0x0C], adapter.volts = b"\x00\x00", 12.4
+        line["on"] = False
+    assert "ignition line went off" in collector.wait_state(SourceState.KEY_OFF).reason
+    off = len(adapter.heard)
+    adapter.wait_heard(lambda heard: heard[off:].count("ATRV") >= 3)
+    with adapter.changed:
+        assert set(adapter.heard[off:]) <= {"ATRV", "ATPC"}, "the car is asked nothing"
 
 
 def test_a_line_that_nobody_connected_is_not_waited_for(

@@ -53,7 +53,8 @@ class Interview:
     """One car over one conversation, from the first bitmap to key-off.
 
     Events go to ``hear``; ``watch`` follows what tells the key's position. ``has_line``: the
-    adapter tells what its ignition line says.
+    adapter tells what its ignition line says; ``added_line``: what a sensor of that line says,
+    None where there is none, looked at before every request.
     """
 
     def __init__(
@@ -66,6 +67,7 @@ class Interview:
         clock: LogClock,
         hear: Callable[[SourceEvent], None],
         has_line: bool = False,
+        added_line: Callable[[], bool | None] = lambda: None,
     ) -> None:
         self._talk = talk
         self._car = car
@@ -75,6 +77,7 @@ class Interview:
         self._clock = clock
         self._hear = hear
         self._has_line = has_line
+        self._added_line = added_line
         self.works = Capabilities()
         self._cut_short = 0
         self._plan = self._planned()
@@ -116,6 +119,9 @@ class Interview:
         """
         while True:
             now_ms = self._clock.now_ms()
+            added = self._added_line()
+            if added is not None:
+                self._watch.ignition_line(added)
             reason = self._watch.key_off(now_ms)
             if reason or self._watch.silent:
                 return reason
@@ -173,7 +179,7 @@ class Interview:
             reading = voltage_reading(t_ms, volts)
             self._plan.heard(reading)
             self._hear(reading)
-        if self._has_line:
+        if self._has_line and self._added_line() is None:
             self._watch.ignition_line(self._talk.drive(read_ignition()))
 
     def _ask(self, text: str) -> Answer:

@@ -67,7 +67,8 @@ class _Known:
 class SerialSource:
     """``port``: a device or a URL of pyserial. ``tap`` sees every line sent and received.
 
-    ``lines``: added sensors, looked at while resting where the adapter itself tells nothing.
+    ``lines``: added sensors; an ignition line is looked at before every request, a voltage while
+    resting where the adapter itself tells none.
     """
 
     def __init__(
@@ -176,7 +177,7 @@ class SerialSource:
     def _ask_car(self, talk: Conversation, adapter: Adapter, car: Car, watch: KeyWatch) -> None:
         interview = Interview(
             talk, car, self._decoder, watch, self._settings, self._clock, self._emit,
-            self._has_line,
+            self._has_line, self._lines.ignition,
         )  # fmt: skip
         interview.introduce()
         interview.use(self._capabilities(talk, adapter, car))
