@@ -74,7 +74,8 @@ def stall(rule: Rule, seen: Seen) -> list[Chance]:
 def trim_gas(rule: Rule, seen: Seen) -> list[Chance]:
     """Each trip: trims apart in the way that table 3.4 of gas tells, which takes metering by
     manifold pressure: at idle fuel is taken away where gas leaks in, and in cruise fuel is added
-    only while gas is asked for and does not come. With an air meter gas leaves trims alone."""
+    only while gas is asked for and does not come. Where cruise is far up as well, it is how the
+    engine breathes that the control unit has wrong. With an air meter gas leaves trims alone."""
     if seen.balance.mode != "throttle":
         return []
     made = []
@@ -82,7 +83,7 @@ def trim_gas(rule: Rule, seen: Seen) -> list[Chance]:
         leak = trims.cruise_pct - trims.idle_pct
         choked = trims.cruise_open_pct - trims.cruise_shut_pct
         limit = rule.limit("fail_above")
-        leaking = leak > limit and trims.idle_pct < -limit / 2
+        leaking = leak > limit and trims.idle_pct < -limit / 2 and trims.cruise_pct < limit / 2
         missing = choked > limit
         measure = max(leak if leaking else 0.0, choked if missing else 0.0)
         words = {True: "like gas leaking in at idle", False: "like gas missing in cruise"}[leaking]
