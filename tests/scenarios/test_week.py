@@ -79,7 +79,7 @@ FLOW_CONTROL = {"7E0 flow control": "go on, engine", "7E1 flow control": "go on,
 # seldom, because a bus that was never heard to talk can only be asked; and never afterwards.
 SEARCH = {"18DB33F1 0100", "7DF 22F400", "18DB33F1 22F400"}
 FOUND_OUT_S = 2.0  # how long a car that has just fallen silent may still be asked; real time
-IN_VAIN = 8  # requests, at most, into that silence
+IN_VAIN = 12  # requests, at most, into that silence; how many depends on how fast they are
 
 # ---------------------------------------------------------------- the two weeks
 

@@ -344,7 +344,7 @@ def test_a_standing_engine_on_a_talking_bus_is_left_alone(monkeypatch: pytest.Mo
 
     with (
         ScriptedCar("standing", answer) as car,
-        run_on("standing", settings=quick(awake_pauses_s=(0.3,))) as run,
+        run_on("standing", settings=quick(awake_pauses_s=(0.3,), quiet_s=10.0)) as run,
         ExitStack() as things,
     ):
         talker = threading.Thread(target=talk, args=(car,), daemon=True)
