@@ -244,7 +244,7 @@ def test_unacknowledged_frames_put_the_source_to_rest() -> None:
 
 
 def quick(**changes: object) -> object:
-    return settings(quiet_s=0.2, late_s=0.1, look_s=0.02, **changes)
+    return settings(**{"quiet_s": 0.2, "late_s": 0.1, "look_s": 0.02} | changes)
 
 
 def test_silence_ends_sending_and_only_new_traffic_begins_it_again() -> None:
