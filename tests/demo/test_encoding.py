@@ -79,7 +79,7 @@ def test_composite_recirculation_reads_in_scapy() -> None:
 
 
 def test_passage_temperature_is_told_in_its_wide_range() -> None:
-    # J1979 PID 6B (from the handbook table): bit 4 sensor 11 in the wide range, 4 °C a count
+    # J1979 PID 6B (from memory): bit 4 sensor 11 in the wide range, 4 °C a count
     sent = pid_bytes(0x6B, raw_of(egrt11=180.0))
     assert sent == bytes((0x10, (180 + 40) // 4, 0, 0, 0))
     assert 0x6B in supported_pids(Make(passage_sensor=True)) - supported_pids(Make())

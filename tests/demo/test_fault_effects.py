@@ -150,7 +150,7 @@ def test_weak_vacuum_opens_a_part_and_late(seen: Mapping[str, Seen]) -> None:
 def test_the_passage_gets_hot_by_gas_only_and_a_coked_sensor_hides_it(
     seen: Mapping[str, Seen],
 ) -> None:
-    # handbook, hand checks: 100–250 °C on the outside of the passage at warm cruise; the
+    # service literature, hand checks: 100–250 °C on the outside of the passage at warm cruise; the
     # thermistor sits in the gas itself
     sound = np.percentile(seen["sound"].at("asked", "egrt11"), 75)
     choked = np.percentile(seen["choked"].at("asked", "egrt11"), 75)

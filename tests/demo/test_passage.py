@@ -24,7 +24,7 @@ def test_it_settles_between_bay_and_gas() -> None:
 
 
 def test_on_is_quicker_than_off_and_both_within_what_is_known() -> None:
-    # first order, on 20–60 s, off 60–180 s: the handbook's figures for a passage sensor (memory)
+    # first order, on 20–60 s, off 60–180 s: usual figures for a passage sensor (memory)
     passage = Passage(np.array([BAY_K]))
     cold = after(passage, 1200, 0.0)
     part = [(after(passage, 1, 5.0) - cold) for _ in range(600)]

@@ -164,8 +164,8 @@ def test_the_usual_pictures(tripped, sight, first):
     assert weigh(tripped, watched | tripped, sight)[0].cause == first
 
 
-def test_every_cause_of_the_handbook_is_there():
-    """Its list, section 5, beside what only looks like recirculation."""
+def test_every_customary_cause_is_there():
+    """The causes that the trade knows, beside what only looks like recirculation."""
     listed = {
         "gear_input", "throttle_input", "coolant_input", "inhibited", "command_circuit",
         "solenoid_dead", "solenoid_vents", "vacuum_supply", "vacuum_source", "diaphragm",

@@ -22,7 +22,7 @@ from sootsayer.rules.book import load_rules
 
 CHECKS = tuple(check_table()["checks"])
 VALVES = tuple(valve_table())
-# Section 6 of the handbook, in its order.
+# Hand checks that service literature names.
 LISTED = (
     "holds_vacuum", "open_by_hand", "small_vacuum", "solenoid_flow", "solenoid_resistance",
     "vacuum_arrives", "nipple_and_hoses", "passage_temperature", "exhaust_pressure", "block_plate",
@@ -42,7 +42,7 @@ def weigh(tripped, sight=None, found=None):
 
 
 @pytest.mark.parametrize("check", LISTED)
-def test_every_check_of_the_handbook_is_there(check):
+def test_every_customary_check_is_there(check):
     assert check in CHECKS
 
 

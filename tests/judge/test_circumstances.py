@@ -73,7 +73,7 @@ def test_too_few_say_that_they_are_too_few():
     assert "all of 9 openings" in describe(chances([bad] * 9), "openings")[0]
 
 
-# Section 7 of the handbook lists these.
+# What diagnosticians ask after first.
 @pytest.mark.parametrize(
     ("name", "word"),
     [

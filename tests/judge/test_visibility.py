@@ -71,7 +71,7 @@ def test_alternatives_stand_in_for_each_other() -> None:
 @pytest.mark.parametrize(
     ("lacking", "silent", "best"),
     [
-        # a maker that meters by air mass alone: flow is not seen, as the handbook says
+        # a maker that meters by air mass alone: flow is not seen
         ({"map"}, {"F1", "F1S", "F2", "M8"}, "map"),
         ({"maf"}, {"F2"}, "maf"),  # the throttle stands in for all but the leak
         ({"egr_err"}, {"M1", "M2", "M8"}, "egr_a_act"),

@@ -1,4 +1,4 @@
-"""Codes: coding against scapy, links and spoiled inputs against the handbook's grouping."""
+"""Codes: coding against scapy, links and spoiled inputs against the trade's grouping."""
 
 from __future__ import annotations
 

@@ -19,7 +19,7 @@ from sootsayer.protocol.headers import (
 
 
 def test_check_bytes() -> None:
-    # protocol handbook, from its own independent code: 68 6A F1 01 0C → CRC 8B, sum D0
+    # from independent code, not ours: 68 6A F1 01 0C → CRC 8B, sum D0
     assert crc_j1850(bytes.fromhex("686AF1010C")) == 0x8B
     assert sum_check(bytes.fromhex("686AF1010C")) == 0xD0
     assert sum_check(bytes.fromhex("C233F1010C")) == 0xF3

@@ -1,6 +1,6 @@
 """J1939 by listening. Arithmetic is held against cantools, which reads the same table as DBC text.
 
-Where a number has no other source it is from memory of SAE J1939-71 and -73, as is the handbook's.
+Where a number has no other source it is from memory of SAE J1939-71 and -73.
 """
 
 from __future__ import annotations
@@ -116,7 +116,7 @@ def test_groups_are_those_of_the_identifiers_in_the_dbc(name: str) -> None:
     assert pgn_of(REFERENCE.get_message_by_name(name).frame_id) == PGNS[name]
 
 
-def test_handbook_example_of_the_valve() -> None:
+def test_an_example_of_the_valve() -> None:
     # 10 27 = 10000 × 0.0025 % = 25 %
     body = bytes.fromhex("10274026FFFFFFFF")
     found = values(J1939Decoder().feed(0, identifier(64916), True, body))

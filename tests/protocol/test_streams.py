@@ -75,13 +75,13 @@ def values(readings: list[Reading]) -> list[dict[str, float]]:
 
 
 def test_the_sum_of_a_frame_is_nought() -> None:
-    """Example of the protocol handbook, section 7: F4 57 01 00 ends in B4."""
+    """A worked example made apart from our code: F4 57 01 00 ends in B4."""
     assert check_byte(Checksum.ZERO_SUM, bytes.fromhex("F4 57 01 00")) == b"\xb4"
     assert sum(bytes.fromhex("F4 57 01 00 B4")) % 256 == 0
 
 
 def test_sum_and_xor() -> None:
-    """The handbook's ISO 14230 example C2 33 F1 01 0C ends in F3: plain sum, section 3.2."""
+    """Worked example of ISO 14230-2, made apart from our code: C2 33 F1 01 0C ends in F3."""
     assert check_byte(Checksum.SUM, bytes.fromhex("C2 33 F1 01 0C")) == b"\xf3"
     assert check_byte(Checksum.XOR, b"\x0f\xf0\x01") == b"\xfe"  # by hand
     assert check_byte(Checksum.NONE, b"\x01") == b""

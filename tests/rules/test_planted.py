@@ -123,7 +123,7 @@ def test_what_is_not_recirculation_is_called_so_and_breaks_nothing(name, words, 
 
 
 def test_trims_by_pressure_alone_tell_of_gas():
-    """Without an air meter, fuel taken away at idle is gas that leaks in (table 3.4)."""
+    """Without an air meter, fuel taken away at idle is gas that leaks in."""
     t_ms, values = sound()
     trims = values["longft1"] - 14 * idle(values)
     series = [

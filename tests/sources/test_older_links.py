@@ -50,8 +50,8 @@ def value(reading: Reading, channel: str) -> float:
     return sample.raw * sample.scaling.scale + sample.scaling.offset
 
 
-def test_the_check_byte_of_the_car_is_the_handbooks() -> None:
-    assert crc_j1850(bytes.fromhex("686AF1010C")) == 0x8B  # protocol handbook, own code there
+def test_the_check_byte_of_the_car_is_that_of_the_standard() -> None:
+    assert crc_j1850(bytes.fromhex("686AF1010C")) == 0x8B  # from independent code, not ours
     assert ours(bytes.fromhex("486B10410C1AF8")) == crc_j1850(bytes.fromhex("486B10410C1AF8"))
 
 

@@ -26,7 +26,7 @@ LEAD = 16  # frames before a stretch, with which a lag comes to its own
 LONGEST = 60  # half a minute
 SHUT_FRAMES = 6  # so long is looked after a closing
 SWING_POINTS = 10.0  # of command; less is lost in the sensor's grain
-AWAY_POINTS = 8.0  # of command from where the valve stands (handbook rule M4)
+AWAY_POINTS = 8.0  # of command from where the valve stands (rule M4)
 STILL_POINTS = 2.0
 # A single frame elsewhere is no movement: where position is told as a share of the command, the
 # means of both over a frame in which the command leaps make a place where the valve never was.

@@ -15,7 +15,7 @@ from sootsayer.model import FloatArray
 STEADY_BLOCKS = 3  # half a minute; longer steady stretches are rare on the road
 STEADY_THROTTLE_POINTS = 4.0
 STEADY_SPEED_KMH = 8.0
-REVERSAL_POINTS = 10.0  # a swing of this much is a reversal (handbook rule A3)
+REVERSAL_POINTS = 10.0  # a swing of this much is a reversal (rule A3)
 ASKED_POINTS = 1.0
 CELL_RPM = 300.0
 CELL_KPA = 8.0

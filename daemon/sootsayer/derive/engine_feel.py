@@ -15,7 +15,7 @@ CLOSED_LOOP = 2.0  # SAE J1979 PID 03: trims mean something only then
 IDLE_LEAST_S = 15.0
 CRUISE_LEAST_S = 30.0
 HEAT_STRETCH_FRAMES = 600  # five warm minutes are one chance to run hot
-HOT_C = 110.0  # handbook rule E6
+HOT_C = 110.0  # rule E6
 HEAT_CRUISE_FRAMES = 60
 
 

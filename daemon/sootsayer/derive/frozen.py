@@ -10,7 +10,7 @@ from sootsayer.derive.frames import BLOCK_MS
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.quantities import Quantities
 
-STRETCH_BLOCKS = 30  # five minutes (handbook rule R2)
+STRETCH_BLOCKS = 30  # five minutes (rule R2)
 CHANNELS = ("rpm", "map", "maf", "tp")
 # Partner → how far it must have moved, so that a sound channel would have moved with it.
 PARTNERS: dict[str, dict[str, float]] = {

@@ -42,7 +42,7 @@ LEAST_FRAMES = 6  # three seconds, shorter ones show nothing
 LONGEST_FRAMES = 240  # a long one is judged anew every two minutes, for faults that come midway
 TRACED = 6  # columns that the trace keeps, see ``edges``
 SETTLE_FRAMES = 3  # the valve's own lag, left out when position is compared with command
-# Position against command: off by more than this many points and this share (handbook rule M1).
+# Position against command: off by more than this many points and this share (rule M1).
 OFF_POINTS = 10.0
 OFF_SHARE = 0.20
 

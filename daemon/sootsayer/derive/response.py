@@ -25,7 +25,7 @@ STEADY_POINTS = 3.0
 STEADY_SHARE = 0.15  # of the step, for large ones
 BACK_SHARE = 0.75  # a command that falls back below this of its step was no step
 DEAD_SHARE = 0.10
-# Sticking (handbook rule M4): the command is ten points away for more than a second, the valve
+# Sticking (rule M4): the command is ten points away for more than a second, the valve
 # has not moved two points, and then it jumps rather than creeps.
 STUCK_POINTS = 10.0
 STUCK_FRAMES = 3
@@ -154,7 +154,7 @@ def _way(command: FloatArray) -> int:
 
 
 def is_clean(rpm: FloatArray, throttle: FloatArray) -> bool:
-    """Whether speed and throttle stood still enough for a contrast (handbook: 5 %, 1 point)."""
+    """Whether speed and throttle stood still enough for a contrast (5 %, 1 point: common practice)."""
     if np.isnan(rpm).any() or np.isnan(throttle).any():
         return False
     return bool(

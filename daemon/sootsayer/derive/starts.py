@@ -10,7 +10,7 @@ from sootsayer.derive.quantities import Quantities
 from sootsayer.derive.states import RUNNING_RPM
 
 TURNING_RPM = 50.0
-DEAD_RPM = 300.0  # below this a running engine has died (handbook rule E5)
+DEAD_RPM = 300.0  # below this a running engine has died (rule E5)
 SAG_RPM = 500.0
 # A key turned off takes an engine through here within a second; dying takes longer.
 SAG_LEAST_FRAMES = 3

@@ -1,4 +1,4 @@
-"""The running states of the handbook: who drives how, three-valued.
+"""The running states: who drives how, three-valued.
 
 A state is 1 where all its conditions are true, 0 where any is false, else unknown (NaN). All
 conditions of a block are compared at once.

@@ -1,6 +1,6 @@
 """Gas past the shut valve at single warm stops, so that a leak which comes and goes is counted.
 
-The long-run breathing is held and each stop judged by itself (handbook 3.5): what the engine
+The long-run breathing is held and each stop judged by itself: what the engine
 ought to take in by speed and pressure, less what the air meter saw. On cars without an air meter
 a leak is not separable from idle air, and under compression ignition nothing is choked.
 """

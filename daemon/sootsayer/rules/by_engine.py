@@ -72,7 +72,7 @@ def stall(rule: Rule, seen: Seen) -> list[Chance]:
 
 
 def trim_gas(rule: Rule, seen: Seen) -> list[Chance]:
-    """Each trip: trims apart in the way that table 3.4 of gas tells, which takes metering by
+    """Each trip: trims apart in the way that only gas puts them, which takes metering by
     manifold pressure: at idle fuel is taken away where gas leaks in, and in cruise fuel is added
     only while gas is asked for and does not come. Where cruise is far up as well, it is how the
     engine breathes that the control unit has wrong. With an air meter gas leaves trims alone."""
