@@ -99,7 +99,8 @@ def test_gas_flows_at_idle_and_cruise_and_not_under_load(seen: Mapping[str, Seen
 
 
 def test_without_gas_the_same_car_draws_more_air(seen: Mapping[str, Seen]) -> None:
-    # seen in public recordings of two cars: apparent volumetric efficiency falls by about two fifths with the loop open
+    # as public recordings of two cars show: apparent volumetric efficiency falls by about two
+    # fifths with the loop open
     idle = seen["sound"].at("idle", "maf").mean() / seen["choked"].at("idle", "maf").mean()
     assert 0.5 < idle < 0.75
     assert seen["choked"].at("idle").max() < 0.01

@@ -156,7 +156,7 @@ def test_an_engine_that_cranks_and_never_runs_shows_a_valve_that_stands_open():
 
 
 def test_a_position_that_is_a_mere_echo_counts_for_nothing():
-    """A control unit that commands 4.7 % when shut and tells 0 as position, as real recordings show."""
+    """Real recordings show control units that command 4.7 % when shut and tell 0 as position."""
     columns = dict(sound())
     command = columns["egr_pct"]
     columns["egr_pct"] = np.maximum(command, 4.7)

@@ -154,7 +154,7 @@ def _way(command: FloatArray) -> int:
 
 
 def is_clean(rpm: FloatArray, throttle: FloatArray) -> bool:
-    """Whether speed and throttle stood still enough for a contrast (5 %, 1 point: common practice)."""
+    """Whether speed and throttle stood still enough for a contrast (5 %, 1 point; customary)."""
     if np.isnan(rpm).any() or np.isnan(throttle).any():
         return False
     return bool(
