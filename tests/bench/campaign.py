@@ -90,7 +90,9 @@ def summary(outcomes: Sequence[Outcome]) -> list[str]:
         *_soon(of_egr),
         *_wronged("sound cars", sound),
         *_wronged("cars whose fault is not recirculation", others),
-        f"95 % interval holds the true rate: {_share(o.covered for o in faulty)}",
+        # Only of a total fault is it sure that an opening in which it acts fails.
+        f"95 % interval holds the true rate of severe intermittent faults: "
+        f"{_share(o.covered for o in faulty if o.case.severity == SEVERITIES[0])}",
     ]
 
 
