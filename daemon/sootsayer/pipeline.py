@@ -205,12 +205,15 @@ class Pipeline(Kept):
         changed += self._codes(block, number)
         episodes += chances
         openings += [item.opening for item in judged]
-        spoilt = spoilt_channels(self.rules) if changed else {}
+        spoilt = self._spoilt() if changed else {}
         for plain in changed:
             alert = with_doubt(plain, self.rules, spoilt, is_thin(self.balance))
             alerts[alert.rule, alert.first_ms, alert.title] = alert
             if alert.state is AlertState.CLEARED:
                 self.ended = [*self.ended, alert][-ENDED_REMEMBERED:]
+
+    def _spoilt(self) -> dict[str, str]:
+        return spoilt_channels(self.rules, self.balance.mode == "throttle")
 
     def _work(self, upto_ms: int) -> None:
         """What people did up to then, always before the block in which it falls."""
@@ -270,7 +273,7 @@ class Pipeline(Kept):
         channels = frozenset(self.framer.carries)
         evidence = Evidence(self.rules, self.tally, self.reader, self.balance, channels)
         links = judge_links(evidence)
-        spoilt = spoilt_channels(self.rules)
+        spoilt = self._spoilt()
         thin = is_thin(self.balance)
         alerts = [with_doubt(a, self.rules, spoilt, thin) for a in self.rules.open_alerts()]
         engine_alerts = [alert for alert in alerts if alert.link is not None]

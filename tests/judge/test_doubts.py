@@ -40,6 +40,7 @@ def test_pressure_at_a_wrong_throttle_place_accuses_nothing():
     assert spoilt == {"tp": "Closed throttle reads off its place"}
     assert rests_on(rules.book["F1S"], spoilt) == "tp"
     assert rests_on(rules.book["F1"], spoilt) is None  # rests on the air meter
+    assert rests_on(rules.book["F1"], spoilt_channels(rules, meters_by_throttle=True)) == "maf"
     alert = next(a for a in rules.open_alerts() if a.rule == "F1S")
     assert "in doubt" in with_doubt(alert, rules, spoilt).doubt
 

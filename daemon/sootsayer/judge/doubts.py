@@ -22,8 +22,12 @@ OWN_WORD = ("code", "readiness")  # what the control unit says does not rest on 
 STOOD_STILL = "stood still: "
 
 
-def spoilt_channels(rules: Rules) -> dict[str, str]:
-    """Channels that cannot be believed now, and why."""
+def spoilt_channels(rules: Rules, meters_by_throttle: bool = False) -> dict[str, str]:
+    """Channels that cannot be believed now, and why.
+
+    ``meters_by_throttle``: this car has no air meter, so what would rest on it rests on the
+    throttle's place.
+    """
     spoilt = {
         channel: rules.watches[name].rule.title
         for name, channel in ACCUSED_INPUTS.items()
@@ -33,6 +37,8 @@ def spoilt_channels(rules: Rules) -> dict[str, str]:
     if isinstance(frozen, ChanceWatch) and frozen.open:
         for channel in frozen.fact.removeprefix(STOOD_STILL).split(", "):
             spoilt[channel] = f"{channel} stood still"
+    if meters_by_throttle and "tp" in spoilt:
+        spoilt.setdefault("maf", spoilt["tp"])
     return spoilt
 
 

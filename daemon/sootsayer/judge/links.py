@@ -45,7 +45,7 @@ class Evidence:
 
     def open_watches(self) -> list[Watch]:
         """Those that accuse, without those whose readings are themselves accused."""
-        spoilt = spoilt_channels(self.rules)
+        spoilt = spoilt_channels(self.rules, self.balance.mode == "throttle")
         return [
             watch
             for watch in self.rules.all_watches()

@@ -9,6 +9,8 @@ from sootsayer.derive.starts import Start
 from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance, Seen
 
+CRUISE_LEAST = 0.4  # of the trim at idle: what a leak still makes of it in cruise, at most
+
 
 def knock(rule: Rule, seen: Seen) -> list[Chance]:
     """Each opening: how much later the spark came than it usually does in like conditions."""
@@ -74,8 +76,9 @@ def stall(rule: Rule, seen: Seen) -> list[Chance]:
 def trim_gas(rule: Rule, seen: Seen) -> list[Chance]:
     """Each trip: trims apart in the way that only gas puts them, which takes metering by
     manifold pressure: at idle fuel is taken away where gas leaks in, and in cruise fuel is added
-    only while gas is asked for and does not come. Where cruise is far up as well, it is how the
-    engine breathes that the control unit has wrong. With an air meter gas leaves trims alone."""
+    only while gas is asked for and does not come. Where cruise is far up, or down by nearly as
+    much as idle, the control unit has wrong how the engine breathes: a leak is a constant flow,
+    and in cruise three times the air dilutes it. With an air meter gas leaves trims alone."""
     if seen.balance.mode != "throttle":
         return []
     made = []
@@ -83,7 +86,8 @@ def trim_gas(rule: Rule, seen: Seen) -> list[Chance]:
         leak = trims.cruise_pct - trims.idle_pct
         choked = trims.cruise_open_pct - trims.cruise_shut_pct
         limit = rule.limit("fail_above")
-        leaking = leak > limit and trims.idle_pct < -limit / 2 and trims.cruise_pct < limit / 2
+        diluted = CRUISE_LEAST * trims.idle_pct < trims.cruise_pct < limit / 2
+        leaking = leak > limit and trims.idle_pct < -limit / 2 and diluted
         missing = choked > limit
         measure = max(leak if leaking else 0.0, choked if missing else 0.0)
         words = {True: "like gas leaking in at idle", False: "like gas missing in cruise"}[leaking]

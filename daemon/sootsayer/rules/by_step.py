@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from sootsayer.derive.answers import Answer
+from sootsayer.derive.frames import FRAME_S
 from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance, Seen
 
@@ -24,7 +25,9 @@ def slow(rule: Rule, seen: Seen) -> list[Chance]:
             continue
         usual = min(seen.baselines.usual(rule.name) or limit_s, SOUND_SHARE * limit_s)
         allowed = max(limit_s, rule.limit("baseline_factor") * usual)
-        failed = answer.t90_least_s > allowed
+        # Readings that are rarer than frames may be older than the lag's own doubt knows.
+        stale_s = max(answer.period_s - FRAME_S, 0.0)
+        failed = answer.t90_least_s > allowed + stale_s
         if not failed and answer.t90_s > allowed:
             continue
         if not failed and rule.name not in seen.accused:
