@@ -300,4 +300,6 @@ def beyond(make: Make, seed: int) -> Make:
         gas_kept_warm=car.gas_kept_warm * (1 + 0.15 * z[5]),
         valve_lag_s=car.valve_lag_s * (1 + 0.2 * z[6]),
         maf_bias=car.maf_bias + 0.02 * z[7],
+        air_lag_s=float(draw.uniform(0.0, 0.2)),
+        pressure_lag_s=float(draw.uniform(0.0, 0.1)),
     )

@@ -73,6 +73,8 @@ class Make:
     thermostat_c: float = 87.0
     idle_rpm: float = 720.0
     closed_throttle_pct: float = 15.3
+    air_lag_s: float = 0.0  # of the air flow meter
+    pressure_lag_s: float = 0.0  # of the manifold pressure sensor
     maf_bias: float = 0.0
     map_bias_pa: float = 0.0
     iat_bias_k: float = 0.0

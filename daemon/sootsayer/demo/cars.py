@@ -123,6 +123,10 @@ class Cars:
         self.stalls: FloatArray = np.zeros(count)
         self._filter = column(makes, "filter_pa_per_kg2_s2")
         self._accessories = column(makes, "accessories_nm")
+        self._air_follows = STEP_S / (STEP_S + column(makes, "air_lag_s"))
+        self._pressure_follows = STEP_S / (STEP_S + column(makes, "pressure_lag_s"))
+        self._air_felt_kg_s = np.zeros(count)
+        self._pressure_felt_pa = self.warmth.outside_pa.copy()
         self._maf_bias = column(makes, "maf_bias")
         self._map_bias = column(makes, "map_bias_pa")
         self._iat_bias = column(makes, "iat_bias_k")
@@ -324,6 +328,9 @@ class Cars:
             self.faults.of(FaultKind.MAF_HIGH) - self.faults.of(FaultKind.MAF_LOW)
         )  # fmt: skip
         reads = reads + 0.006 * noise[SEES_AIR]
+        air_kg_s, intake_pa = self.manifold.flows_kg_s[0], self.manifold.pa
+        self._air_felt_kg_s += (air_kg_s - self._air_felt_kg_s) * self._air_follows
+        self._pressure_felt_pa += (intake_pa - self._pressure_felt_pa) * self._pressure_follows
         self._actual = self.egr.actual(
             self.valve.sensed(self.faults, noise[SEES_VALVE]),
             self.manifold.flows_kg_s[1] * 1e3 / self._thin_air,
@@ -331,8 +338,9 @@ class Cars:
         )
         return Sensed(
             rpm=self.driveline.rpm + 1.5 * noise[SEES_SPEED] * self.running,
-            intake_kpa=(self.manifold.pa + self._map_bias + 180.0 * noise[SEES_PRESSURE]) * 1e-3,
-            air_g_s=np.maximum(self.manifold.flows_kg_s[0] * reads * 1e3, 0.0),
+            intake_kpa=(self._pressure_felt_pa + self._map_bias + 180.0 * noise[SEES_PRESSURE])
+            * 1e-3,
+            air_g_s=np.maximum(self._air_felt_kg_s * reads * 1e3, 0.0),
             coolant_c=self.warmth.coolant_k - KELVIN_AT_0_C + self._off_k,
             intake_c=np.where(np.isnan(self._frozen_k), self._iat_k, self._frozen_k)
             - KELVIN_AT_0_C
