@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -142,3 +144,20 @@ def test_the_recorder_tells_what_its_look_met(
     assert look.told.startswith("the archive is damaged and what is damaged is not shown: table")
     assert "table alert, row 1: is not what was written; table alert, row 2" in look.told
     assert "table alert, row 2" in caplog.text
+
+
+def test_a_service_that_may_not_lower_its_niceness_looks_all_the_same(
+    kept: Path, until: Until, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The unit's filter of system calls answers EPERM, whatever call asks."""
+
+    def forbidden(*_: int) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    for call in ("nice", "setpriority"):
+        monkeypatch.setattr(os, call, forbidden)
+    look = Soundness(kept, first_after_s=0.0)
+    look.start()
+    until(lambda: look.looks, "the look is over")
+    look.stop(20)
+    assert look.told == ""

@@ -8,19 +8,17 @@ Run as a module it is that process: ARCHIVE OUT ALERT CONTROL.
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 import threading
-from contextlib import suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import BinaryIO
 
 from sootsayer.clock import Deadline
 from sootsayer.model import SootsayerError
+from sootsayer.niceness import step_back
 
-KINDLY = 10  # niceness: recording comes first
 LOOK_S = 0.1  # how often it is asked whether the process has ended
 LONGEST_WORD = 2000  # characters of what went wrong
 
@@ -70,8 +68,7 @@ def main(words: list[str]) -> int:
     from sootsayer.evidence import Request, pack_archive
 
     archive, out, alert, control = words
-    with suppress(OSError):  # the service's filter of system calls forbids it; then not
-        os.nice(KINDLY)
+    step_back()
     try:
         pack_archive(Path(archive), Path(out), Request(int(alert)), Path(control))
     except SootsayerError as trouble:

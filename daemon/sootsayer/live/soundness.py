@@ -7,11 +7,11 @@ is known while a backup may still have what it took.
 from __future__ import annotations
 
 import logging
-import os
 import threading
 from pathlib import Path
 
 from sootsayer.model import SootsayerError
+from sootsayer.niceness import step_back
 from sootsayer.store.soundness import unsound
 
 log = logging.getLogger(__name__)
@@ -19,7 +19,6 @@ log = logging.getLogger(__name__)
 FIRST_AFTER_S = 300.0  # when the start is over and the car is being read
 EVERY_S = 86_400.0  # of running; a car's recorder runs for hours, so mostly once a start
 REST_S = 0.05  # between two handfuls, so that a small processor stays free for the car
-LOWER = 10  # niceness above the recorder's own
 MOST_TOLD = 3
 MOST_KEPT = 100
 
@@ -55,8 +54,7 @@ class Soundness:
             self._thread.join(wait_s)
 
     def _run(self) -> None:
-        # On Linux each thread has a niceness of its own.
-        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), LOWER)
+        step_back()
         wait_s = self._first_after_s
         while not self._stop.wait(wait_s):
             self._look()
