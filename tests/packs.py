@@ -60,7 +60,7 @@ def drive(start_ms: int, end_ms: int) -> tuple[Series, ...]:
 def an_alert(first_ms: int, last_ms: int, rule: str = "F1") -> Alert:
     return Alert(
         rule, Link.FLOW, AlertState.OPEN, first_ms, first_ms + 1000, last_ms, None, 3, 4, 312.5,
-        0.2, 0.5, "of due", "No gas although the valve opened",
+        0.2, 0.5, "of due", "Hardly any gas although the valve opened",
         "In 3 of 4 openings the gas stayed away.", ("rpm", "map", "boost"),
     )  # fmt: skip
 

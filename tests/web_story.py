@@ -48,7 +48,7 @@ SCALINGS = {
     "egr_pct": PERCENT,
     "egr_err": Scaling("error", 100 / 128, -100.0, "%"),
 }
-TITLE = "No gas although the valve opened"
+TITLE = "Hardly any gas although the valve opened"
 
 
 @dataclass(frozen=True)
@@ -96,8 +96,8 @@ def alert(
         "cleared_ms": None if state is AlertState.OPEN else last_ms + MINUTE_MS,
         "seen": 37, "chances": 41, "eligible_s": 11_520.0, "measure": 0.91, "limit": 0.5,
         "unit": "of the flow due", "title": TITLE,
-        "text": "On 37 of 41 openings the intake took in no measurable exhaust: 0.3 ± 0.4 g/s "
-        "where 2.9 g/s were due.",
+        "text": "On 37 of 41 openings more than 85 % of the exhaust that was due did not come: "
+        "0.3 ± 0.4 g/s where 2.9 g/s were due.",
         "channels": ("egr_pct", "map", "maf", "rpm"),
     }  # fmt: skip
     return Alert(**(told | changed))
@@ -108,8 +108,8 @@ def verdict(now_ms: int, alerts: tuple[Alert, ...] = (), **changed: Any) -> Verd
         "t_ms": now_ms, "vehicle": "Blue estate, 2.4 litre", "start_ms": now_ms - 4 * DAY_MS,
         "end_ms": now_ms, "engine_s": 27_840.0, "trips": 11,
         "sentence": "The valve moves, but the gas does not follow.",
-        "why": "On 37 of 41 openings since Friday the intake took in no measurable exhaust, and "
-        "the four good ones were all on a cold passage.",
+        "why": "On 37 of 41 openings since Friday more than 85 % of the exhaust that was due did "
+        "not come, and the four good ones were all on a cold passage.",
         "links": (
             LinkFinding(Link.PERMIT, LinkState.HOLDING, 46, 0, 15_100.0,
                         "given in 46 % of warm driving"),
@@ -144,8 +144,8 @@ def verdict(now_ms: int, alerts: tuple[Alert, ...] = (), **changed: Any) -> Verd
         "circumstances": ("Only above 84 °C coolant: 37 of 37 against 0 of 4.",),
         "sure": ("Flow fails on 77 to 97 % of openings (95 %, Clopper–Pearson).",),
         "learned": {"gain_g_s": 9.8},
-        "repairs": ("No gas although the valve opened: 31 of 40 openings before “hose renewed”, "
-                    "3 of 3 since. Unchanged.",),
+        "repairs": ("Hardly any gas although the valve opened: 31 of 40 openings before “hose "
+                    "renewed”, 3 of 3 since. Unchanged.",),
         "notes": ("The car tells no spark retard of single cylinders.",),
     }  # fmt: skip
     return Verdict(**(told | changed))

@@ -252,7 +252,7 @@ class Alert:
     measure: float
     limit: float
     unit: str
-    title: str  # "No gas although the valve opened"
+    title: str  # "Hardly any gas although the valve opened"
     text: str  # one or two sentences with figures
     channels: tuple[str, ...]  # what to draw as evidence
     doubt: str = ""  # why it can be neither kept nor dropped at present, "" when it can

@@ -8,6 +8,7 @@ KPA_PER_INHG = 3.386389  # conventional inch of mercury at 0 °C, NIST SP 811 ta
 MS_PER_S = 1000
 S_PER_MIN = 60
 S_PER_H = 3600
+HALF_TENTH = 0.05 - 1e-9  # makes rounding to tenths rounding up, and leaves whole tenths
 
 
 def kelvin(celsius: float) -> float:
@@ -28,3 +29,8 @@ def say_duration(seconds: float) -> str:
 def say_count(count: int, noun: str) -> str:
     """ "1 opening", "4 openings"."""
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def say_error(error: float) -> str:
+    """An error of measurement in tenths, rounded up: "0.1" at least, for nothing is exact."""
+    return f"{max(error, 0.1) + HALF_TENTH:.1f}"

@@ -9,7 +9,7 @@ from sootsayer.derive.balance import FlowBalance
 from sootsayer.derive.quantities import Reader
 from sootsayer.judge.links import Evidence, explains, judge_links
 from sootsayer.judge.tally import Tally
-from sootsayer.model import Link, LinkState
+from sootsayer.model import Link, LinkFinding, LinkState
 from sootsayer.rules.book import load_rules
 from sootsayer.rules.engine import Rules
 from sootsayer.rules.watches import ChanceWatch, LevelWatch, TimeWatch
@@ -43,11 +43,14 @@ def tripped(*names: str) -> Rules:
     return rules
 
 
-def states(*names: str) -> str:
+def judged(*names: str, tally: Tally | None = None) -> tuple[LinkFinding, ...]:
     reader = Reader(Vehicle.unknown())
     reader.has = {"command": 9000, "actual": 9000, "rpm": 9000, "map": 9000, "maf": 9000}
-    evidence = Evidence(tripped(*names), Tally(), reader, FlowBalance(2.4))
-    return "".join(SIGNS[finding.state] for finding in judge_links(evidence))
+    return judge_links(Evidence(tripped(*names), tally or Tally(), reader, FlowBalance(2.4)))
+
+
+def states(*names: str) -> str:
+    return "".join(SIGNS[finding.state] for finding in judged(*names))
 
 
 @pytest.mark.parametrize(
@@ -78,11 +81,15 @@ def test_states(rules, wanted):
 
 
 def test_an_explained_link_says_by_what():
-    reader = Reader(Vehicle.unknown())
-    reader.has = {"command": 9000, "actual": 9000, "rpm": 9000, "map": 9000, "maf": 9000}
-    evidence = Evidence(tripped("M1", "M8", "F1", "F1S"), Tally(), reader, FlowBalance(2.4))
-    finding = next(f for f in judge_links(evidence) if f.link is Link.FLOW)
+    finding = next(f for f in judged("M1", "M8", "F1", "F1S") if f.link is Link.FLOW)
     assert "a broken link before it (move) would explain this" in finding.fact
+
+
+def test_no_error_is_said_to_be_nothing():
+    tally = Tally()
+    tally.recent.extend([[0.6, 0.02, 4.5, 2.1, 0.04, 30.0, 30.0]] * 6)
+    finding = next(f for f in judged("F1", tally=tally) if f.link is Link.FLOW)
+    assert finding.fact.startswith("2.1 ± 0.1 % gas taken in, 13 % of what is due")
 
 
 @pytest.mark.parametrize(

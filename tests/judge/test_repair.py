@@ -98,14 +98,14 @@ def repaired(now: Faults) -> Pipeline:
 
 def test_a_true_repair_is_called_a_cure():
     verdict = repaired(Faults()).verdict()
-    said = next(s for s in verdict.repairs if s.startswith("No gas although"))
+    said = next(s for s in verdict.repairs if s.startswith("Hardly any gas although"))
     assert "Cured" in said
     assert not any(a.rule == "F1" and a.state == "open" for a in verdict.alerts)
 
 
 def test_a_repair_that_changed_nothing_is_called_so():
     said = next(
-        s for s in repaired(Faults(passage=0.0)).verdict().repairs if s.startswith("No gas")
+        s for s in repaired(Faults(passage=0.0)).verdict().repairs if s.startswith("Hardly any gas")
     )
     assert "Unchanged" in said
 

@@ -69,8 +69,8 @@ TABLE = {
     "slow": (said("HHBHH", alert("M3")), "The valve is slow."),
     "flow": (said("HHHBH", F1), "The valve moves, but the gas does not follow."),
     "flow, no position": (said("HHUBH", F1),
-        "The valve is asked to open, but no gas follows; whether it moves, this car does not "
-        "tell."),
+        "The valve is asked to open, but hardly any gas follows; whether it moves, this car "
+        "does not tell."),
     "leak": (said("HHHBH", alert("F2")),
         "Exhaust gas gets in although the valve is told to be shut."),
     "effect": (said("HHHHB", E2), "The engine idles roughly when warm."),

@@ -45,7 +45,7 @@ def alert() -> Alert:
         measure=0.2,
         limit=0.5,
         unit="of due",
-        title="No gas although the valve opened",
+        title="Hardly any gas although the valve opened",
         text="In 3 of 9 openings the gas stayed away.",
         channels=("rpm", "map", "boost"),
     )

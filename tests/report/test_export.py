@@ -128,7 +128,7 @@ def test_an_alert_brings_its_channels_and_what_was_around_it(recording: Path) ->
     stamps = [int(row[1]) for row in rows]
     assert (min(stamps), max(stamps)) == (START + 85_050, START + 105_000)
     assert count == len(rows)
-    said = "# alert: No gas although the valve opened (F1, open). In 3 of 9 openings"
+    said = "# alert: Hardly any gas although the valve opened (F1, open). In 3 of 9 openings"
     assert any(line.startswith(said) for line in preamble)
 
 

@@ -24,7 +24,7 @@ NOON_MS = 1_795_521_600_000  # date -u -d @1795521600: 2026-11-24 12:00:00
 ALERT = Alert(
     rule="F1", link=Link.FLOW, state=AlertState.OPEN, first_ms=NOON_MS, raised_ms=NOON_MS + 60_000,
     last_ms=NOON_MS + 3_600_000, cleared_ms=None, seen=9, chances=12, eligible_s=840.0,
-    measure=0.75, limit=0.4, unit="", title="No gas although the valve opened",
+    measure=0.75, limit=0.4, unit="", title="Hardly any gas although the valve opened",
     text="In 9 of 12 openings less than a third of the due gas came.", channels=("map",),
 )  # fmt: skip
 VERDICT = Verdict(

@@ -77,7 +77,7 @@ def alert() -> Callable[..., Alert]:
             "measure": 0.2,
             "limit": 0.5,
             "unit": "",
-            "title": "No gas although the valve opened",
+            "title": "Hardly any gas although the valve opened",
             "text": "In 3 of 9 openings the gas stayed away.",
             "channels": ("rpm", "map"),
         }

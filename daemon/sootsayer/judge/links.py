@@ -12,7 +12,7 @@ from sootsayer.judge.tally import Tally
 from sootsayer.model import Link, LinkFinding, LinkState
 from sootsayer.rules.engine import Rules
 from sootsayer.rules.watches import ChanceWatch, SightingWatch, TimeWatch, Watch, length_s
-from sootsayer.units import say_count, say_duration
+from sootsayer.units import say_count, say_duration, say_error
 
 KINDS_FOR_BROKEN = 2
 LEAST_OPENINGS = 5
@@ -219,7 +219,7 @@ def _flow(evidence: Evidence, state: LinkState | None, kinds: tuple[str, ...]) -
         fact = f"gas equal to {share:.0f} % of idle air passes the shut valve"
     elif watch.total and gas is not None and part is not None:
         fact = (
-            f"{max(gas[0], 0):.1f} ± {gas[1]:.1f} % gas taken in, "
+            f"{max(gas[0], 0):.1f} ± {say_error(gas[1])} % gas taken in, "
             f"{100 * max(part, 0):.0f} % of what is due"
         )
     elif evidence.tally.openings >= LEAST_OPENINGS and evidence.chances("M1").open:

@@ -28,7 +28,8 @@ SENSOR = (
     "suspect the position sensor first."
 )
 UNMEASURED = (
-    "The valve is asked to open, but no gas follows; whether it moves, this car does not tell."
+    "The valve is asked to open, but hardly any gas follows; whether it moves, this car does not "
+    "tell."
 )
 DOUBTFUL = {
     Link.PERMIT: "Recirculation may be withheld when it is due; one kind of evidence says so.",

@@ -6,6 +6,7 @@ from sootsayer.derive.opened import Flow, Judged
 from sootsayer.model import Opening
 from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance
+from sootsayer.units import say_error
 
 # A sound opening must be visible at five standard deviations before it counts as a chance;
 # then one that passes its full flow is called missing once in some ten thousand.
@@ -69,7 +70,7 @@ def _stayed_shut(opening: Opening) -> bool:
 
 def _said(flow: Flow, due_g_s: float) -> str:
     return (
-        f"gas displaced {flow.flow_g_s:.1f} ± {flow.sd_g_s:.1f} g/s of air "
+        f"gas displaced {flow.flow_g_s:.1f} ± {say_error(flow.sd_g_s)} g/s of air "
         f"where {due_g_s:.1f} is due"
     )
 
