@@ -119,12 +119,13 @@ class _Session:
         now_ms = self._clock.now_ms()
         self._upto_ms = now_ms
         self._newest_ms = now_ms  # stamp of the newest event accepted
+        self._keeping = Keeping(archive, plan.settings.retention, now_ms)
         self._commits = Committing(
             archive,
             self._settings,
             self._clock,
             self._health,
-            Keeping(archive, plan.settings.retention, now_ms),
+            self._keeping,
             self._judging,
             plan.notifier.progress,
             self._tell,
@@ -279,7 +280,7 @@ class _Session:
 
     def _say_own_word(self) -> None:
         """News of clock and room, as events beside the readings."""
-        short = bool(self._health.storing)
+        short = self._keeping.room_is_short
         for event in self._own_word.news(self._clock.now_ms(), self._clock_watch.is_set(), short):
             self._builder.add(event)
             self._commits.unsaved(event.t_ms)

@@ -40,7 +40,7 @@ def test_what_is_old_goes_little_by_little(archive: Archive) -> None:
         assert not keeping.look(START + 2 * DAY + minute * EVERY_MS)
     assert keeping.as_json()["removed"] == 7_200
     assert keeping.as_json()["removed_why"] == "older than 1 days"
-    assert keeping.trouble == ""
+    assert keeping.trouble == "" and not keeping.room_is_short
 
 
 def test_room_that_is_short_is_told_and_then_that_nothing_can_go(archive: Archive) -> None:
@@ -50,6 +50,7 @@ def test_room_that_is_short_is_told_and_then_that_nothing_can_go(archive: Archiv
     assert keeping.trouble == "room is short; the oldest readings are being removed"
     assert any(keeping.look(START + 2 * DAY + n * EVERY_MS) for n in range(1, 10))
     assert keeping.trouble.startswith("room is short and nothing may be removed any more")
+    assert keeping.room_is_short
 
 
 @pytest.mark.parametrize(
@@ -60,8 +61,14 @@ def test_room_that_is_short_is_told_and_then_that_nothing_can_go(archive: Archiv
         (OSError(errno.EIO, "no"), Refusal.FAILING),
     ],
 )
-def test_each_refusal_has_its_words(tmp_path: Path, trouble: OSError, kind: Refusal) -> None:
-    assert cannot_write(tmp_path, trouble).refusal == kind
+def test_each_refusal_has_its_words_and_only_a_full_disk_is_short_of_room(
+    archive: Archive, trouble: OSError, kind: Refusal
+) -> None:
+    keeping = Keeping(archive, shipped_settings().retention, START)
+    assert keeping.refused(cannot_write(archive.path, trouble), START)
+    assert keeping.trouble == f"{kind}; what is read waits and is not lost yet"
+    assert keeping.room_is_short == (kind is Refusal.FULL)
+    assert keeping.accepted(START) and not keeping.room_is_short
 
 
 def test_a_full_and_a_read_only_database_are_told_apart(tmp_path: Path) -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import errno
+import os
 import socket
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
@@ -23,6 +25,7 @@ from sootsayer.live.soundness import Soundness
 from sootsayer.model import (
     Batch,
     Changes,
+    Identity,
     Reading,
     Sample,
     Scaling,
@@ -85,6 +88,7 @@ class Seen:
     def __init__(self, state: dict[str, Any] | None) -> None:
         self.done_ms: int = state["done_ms"] if state else 0
         self.raw: list[int] = []
+        self.room: list[str] = []  # what the recorder said of it
         self.started_from = state
         self.mistake: Exception | None = None
 
@@ -95,6 +99,7 @@ class Seen:
         for series in batch.series:
             assert (series.t_ms > self.done_ms).all(), "fed twice"
             self.raw += series.raw.tolist()
+        self.room += [e.value for e in batch.events if isinstance(e, Identity) and e.key == "room"]
         self.done_ms = batch.upto_ms
         return Changes()
 
@@ -443,6 +448,18 @@ def test_damage_that_nobody_asked_for_is_told(
     assert bench.reader().marks() == []
 
 
+@contextmanager
+def refusing(monkeypatch: pytest.MonkeyPatch, number: int) -> Iterator[None]:
+    """The disk does not let an archive be opened for writing."""
+
+    def refuses(path: Path) -> sqlite3.Connection:
+        raise cannot_write(path, OSError(number, os.strerror(number)))
+
+    with monkeypatch.context() as card:
+        card.setattr(archive_module, "open_writer", refuses)
+        yield
+
+
 def test_a_recorder_starts_where_the_archive_cannot_be_written_and_stores_later(
     bench: Bench, until: Until, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -450,14 +467,7 @@ def test_a_recorder_starts_where_the_archive_cannot_be_written_and_stores_later(
     source.read(2)
     until(lambda: len(bench.stored()) == 2, "the first readings are stored")
     bench.stop()
-    opened = archive_module.open_writer
-    refused = OSError(errno.EROFS, "read-only file system")
-    with monkeypatch.context() as card:
-
-        def refuses(path: Path) -> sqlite3.Connection:
-            raise cannot_write(path, refused)
-
-        card.setattr(archive_module, "open_writer", refuses)
+    with refusing(monkeypatch, errno.EROFS):
         source = bench.start()
         source.read(3)
         until(
@@ -465,12 +475,33 @@ def test_a_recorder_starts_where_the_archive_cannot_be_written_and_stores_later(
             "it runs and says so",
         )
         assert bench.stored() == [0, 1]
-    assert archive_module.open_writer is opened
     until(lambda: bench.stored() == [0, 1, 0, 1, 2], "what waited is stored")
     until(lambda: ask(bench.control, "status")["reason"] == "1 channel", "the end is told")
     bench.stop()
     assert bench.failures == []
     assert bench.reader().state("health")["restarts"] == 1
+
+
+@pytest.mark.parametrize(
+    ("number", "told", "room"),
+    [
+        (errno.EROFS, "the disk can only be read", ["wide"]),
+        (errno.EIO, "writing fails", ["wide"]),
+        (errno.ENOSPC, "the disk is full", ["short", "wide"]),
+    ],
+)
+def test_the_rules_hear_of_room_only_when_it_is_short(
+    bench: Bench, until: Until, monkeypatch: pytest.MonkeyPatch,
+    number: int, told: str, room: list[str],
+) -> None:  # fmt: skip
+    bench.start()
+    bench.stop()
+    with refusing(monkeypatch, number):
+        bench.start()
+        until(lambda: told in ask(bench.control, "status")["reason"], "the refusal is told")
+    until(lambda: ask(bench.control, "status")["reason"] == "1 channel", "the end is told")
+    bench.stop()
+    assert bench.pipelines[1].room == room
 
 
 def test_a_database_that_is_not_ours_is_refused_and_left_alone(bench: Bench) -> None:

@@ -15,7 +15,7 @@ from sootsayer.model import SootsayerError
 from sootsayer.settings import RetentionSettings
 from sootsayer.store.archive import Archive
 from sootsayer.store.retention import Policy
-from sootsayer.store.schema import ArchiveRefusedError
+from sootsayer.store.schema import ArchiveRefusedError, Refusal
 
 EVERY_MS = 60_000  # so much is recorded meanwhile that one call always keeps pace
 STUCK = "room is short and nothing may be removed any more; free some, or raise the limit"
@@ -43,12 +43,19 @@ class Keeping:
     @property
     def trouble(self) -> str:
         """What a person must know, "" when all is well."""
-        return self._refusal or self._room
+        if self._refusal:
+            return f"{self._refusal}; what is read waits and is not lost yet"
+        return self._room
+
+    @property
+    def room_is_short(self) -> bool:
+        """Whether limit or disk leave too little room; a disk may refuse for other reasons."""
+        return bool(self._room) or self._refusal == Refusal.FULL
 
     def refused(self, trouble: SootsayerError, now_ms: int) -> bool:
         """A commit failed; whether that is news. Readings wait in the ring or in memory."""
-        kind = trouble.refusal if isinstance(trouble, ArchiveRefusedError) else "writing fails"
-        return self._now(f"{kind}; what is read waits and is not lost yet", self._room, now_ms)
+        why = trouble.refusal if isinstance(trouble, ArchiveRefusedError) else Refusal.FAILING
+        return self._now(why, self._room, now_ms)
 
     def accepted(self, now_ms: int) -> bool:
         """A commit went well; whether that is news."""
