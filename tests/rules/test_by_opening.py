@@ -9,16 +9,18 @@ import pytest
 from sootsayer.derive.opened import Flow, Judged
 from sootsayer.model import Opening
 from sootsayer.rules.book import load_rules
-from sootsayer.rules.by_opening import flow, flow_when_short
+from sootsayer.rules.by_opening import flow, flow_when_short, stayed_shut
 from sootsayer.rules.watches import ChanceWatch
 from sootsayer.units import say_error
 
 RULES = load_rules()
 
 
-def opened(flow_g_s: float, sd_g_s: float, **counted: Any) -> Judged:
+def opened(
+    flow_g_s: float, sd_g_s: float, moved_pct: float | None = 30.0, **counted: Any
+) -> Judged:
     """Half a minute asked to 30 %, with 4.5 g/s due."""
-    shown = Opening(1, 1, 0, 30_000, 30.0, 30.0, *[None] * 8, {})
+    shown = Opening(1, 1, 0, 30_000, 30.0, moved_pct, *[None] * 8, {})
     frames = {"settled_frames": 50, "short_frames": 0, "over_frames": 0, "measured": True} | counted
     return Judged(shown, flow=Flow(flow_g_s, sd_g_s, 4.5, 4.5), cross=None, **frames)
 
@@ -65,3 +67,10 @@ def test_a_short_reading_with_gas_as_asked_is_the_sensors():
     assert chance is not None
     assert not chance.failed
     assert chance.fact.startswith("gas displaced 4.4 ± 0.1 g/s of air where 4.5 is due")
+
+
+@pytest.mark.parametrize(("moved_pct", "shut"), [(None, False), (4.9, True), (5.0, False)])
+def test_a_valve_that_did_not_open_gives_flow_no_chance(moved_pct, shut):
+    judged = opened(0.6, 0.03, moved_pct=moved_pct)
+    assert stayed_shut(judged.opening) is shut
+    assert (flow(RULES["F1"], judged) is None) is shut

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from sootsayer.derive.opened import Judged
 from sootsayer.rules.book import Rule
+from sootsayer.rules.by_opening import stayed_shut
 from sootsayer.rules.seen import Chance, Seen
 
 SPREAD_LEAST_PCT = 1.0  # of idle air: stops of a sound car differ by about as much
 TOLD_APART = 3.0  # standard deviations between the car's own usual flow and the limit
-OPENED_POINTS = 5.0  # a valve that moved less than this has not opened: that is not the flow's
-
-
 METERING = frozenset({"N2", "P3M"})  # accused, they say that the air meter is not to be believed
 AIR_LEAKS = frozenset({"N1"})  # … and this, that some air goes past it
 
@@ -52,9 +50,7 @@ def uneven(rule: Rule, seen: Seen) -> list[Chance]:
 
 def _against_own(rule: Rule, judged: Judged, usual_g_s: float) -> Chance | None:
     flow, opening = judged.flow, judged.opening
-    if flow is None or flow.opening < rule.limit("opening_least"):
-        return None
-    if opening.moved_pct is not None and opening.moved_pct < OPENED_POINTS:
+    if flow is None or flow.opening < rule.limit("opening_least") or stayed_shut(opening):
         return None
     usual = usual_g_s * flow.scale * flow.opening
     share, sd = 100 * flow.flow_g_s / usual, 100 * flow.sd_g_s / usual

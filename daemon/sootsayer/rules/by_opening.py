@@ -54,7 +54,7 @@ def _chance(opening: Opening, failed: bool | None, measure: float, fact: str) ->
 
 def flow(rule: Rule, judged: Judged) -> Chance | None:
     flow = judged.flow
-    if flow is None or _stayed_shut(judged.opening):
+    if flow is None or stayed_shut(judged.opening):
         return None
     missing_pct = _missing_pct(flow, flow.due_g_s)
     if missing_pct is None:
@@ -63,7 +63,7 @@ def flow(rule: Rule, judged: Judged) -> Chance | None:
     return _chance(judged.opening, failed, missing_pct, _said(flow, flow.due_g_s))
 
 
-def _stayed_shut(opening: Opening) -> bool:
+def stayed_shut(opening: Opening) -> bool:
     """Whether the position says that the valve did not open: then flow had no chance."""
     return opening.moved_pct is not None and opening.moved_pct < OPENED_POINTS
 
@@ -99,7 +99,7 @@ def pressure(rule: Rule, judged: Judged) -> Chance | None:
     """Manifold pressure as second opinion: its step at the edge, else its level over the opening
     against what this throttle and speed give with the valve shut."""
     opening, cross = judged.opening, judged.cross
-    if _stayed_shut(opening):
+    if stayed_shut(opening):
         return None
     step, sd, due = opening.map_step_kpa, opening.map_step_sd_kpa, opening.map_step_due_kpa
     if step is not None and sd is not None and due is not None and due >= POWER_SIGMAS * sd:
