@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -41,10 +41,10 @@ from sootsayer.model import (
 from sootsayer.notify import Notifier
 from sootsayer.settings import Settings
 from sootsayer.sources.batching import BatchBuilder
-from sootsayer.store.archive import Archive
 from sootsayer.store.device_key import DeviceKey
 from sootsayer.store.patient import PatientArchive, open_patiently
 from sootsayer.store.reader import BEGINNING_MS, ArchiveReader
+from sootsayer.store.writer import ArchiveWriter
 
 log = logging.getLogger(__name__)
 
@@ -89,7 +89,8 @@ class Recorder:
     def run(self) -> None:
         """Returns after `stop`. Raises SootsayerError for a bad archive, or a source's mistake."""
         self._plan.archive.parent.mkdir(parents=True, exist_ok=True)
-        with open_patiently(self._plan.archive, _device_key(self._plan.archive)) as archive:
+        opened = open_patiently(self._plan.archive, _device_key(self._plan.archive))
+        with closing(opened) as archive:
             _Session(self._plan, archive, self._intake).run()
 
     def stop(self) -> None:
@@ -99,7 +100,7 @@ class Recorder:
 class _Session:
     """One run of the recorder on an open archive. Lives in one thread."""
 
-    def __init__(self, plan: Plan, archive: Archive, intake: Intake) -> None:
+    def __init__(self, plan: Plan, archive: ArchiveWriter, intake: Intake) -> None:
         self._plan, self._archive, self._intake = plan, archive, intake
         self._settings = plan.settings.recorder
         self._notifier = plan.notifier

@@ -17,7 +17,7 @@ from sootsayer.live.judging import Judging
 from sootsayer.live.keeping import Keeping
 from sootsayer.model import Changes, SootsayerError, SourceState
 from sootsayer.settings import RecorderSettings
-from sootsayer.store.archive import Archive
+from sootsayer.store.writer import ArchiveWriter
 
 log = logging.getLogger(__name__)
 
@@ -32,7 +32,7 @@ class Committing:
 
     def __init__(
         self,
-        archive: Archive,
+        archive: ArchiveWriter,
         settings: RecorderSettings,
         clock: LogClock,
         health: Health,

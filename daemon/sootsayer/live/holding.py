@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from sootsayer.model import SootsayerError
-from sootsayer.store.archive import Archive
+from sootsayer.store.writer import ArchiveWriter
 
 SPAN = re.compile(r"(-?\d{1,18}):(-?\d{1,18})")
 LONGEST_REASON = 200  # characters
 
 
-def held(archive: Archive, request: Mapping[str, Any]) -> dict[str, Any]:
+def held(archive: ArchiveWriter, request: Mapping[str, Any]) -> dict[str, Any]:
     """Hold the spans of a request "hold"; durable when it is answered.
 
     Raises SootsayerError for another archive than the one recorded, or spans that are none.

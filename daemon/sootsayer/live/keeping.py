@@ -13,9 +13,9 @@ from typing import Any
 
 from sootsayer.model import SootsayerError
 from sootsayer.settings import RetentionSettings
-from sootsayer.store.archive import Archive
 from sootsayer.store.retention import Policy
 from sootsayer.store.schema import ArchiveRefusedError, Refusal
+from sootsayer.store.writer import ArchiveWriter
 
 EVERY_MS = 60_000  # so much is recorded meanwhile that one call always keeps pace
 STUCK = "room is short and nothing may be removed any more; free some, or raise the limit"
@@ -24,7 +24,7 @@ STUCK = "room is short and nothing may be removed any more; free some, or raise 
 class Keeping:
     """Looks after one archive."""
 
-    def __init__(self, archive: Archive, settings: RetentionSettings, now_ms: int) -> None:
+    def __init__(self, archive: ArchiveWriter, settings: RetentionSettings, now_ms: int) -> None:
         self._archive = archive
         self._policy = Policy(
             settings.full_days,

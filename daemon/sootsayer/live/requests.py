@@ -13,7 +13,7 @@ from sootsayer.live.health import Health
 from sootsayer.live.holding import held
 from sootsayer.live.intake import Asked, Intake
 from sootsayer.model import Mark, SootsayerError
-from sootsayer.store.archive import Archive
+from sootsayer.store.writer import ArchiveWriter
 
 log = logging.getLogger(__name__)
 
@@ -26,7 +26,7 @@ class Requests:
 
     def __init__(
         self,
-        archive: Archive,
+        archive: ArchiveWriter,
         clock: LogClock,
         clock_watch: ClockWatch,
         intake: Intake,

@@ -21,19 +21,17 @@ from sootsayer.store.ring_view import RingView
 from sootsayer.store.rows import ring_done
 from sootsayer.store.schema import ArchiveRefusedError, Refusal, open_reader
 from sootsayer.store.unchunked import BUFFER_MAX_SAMPLES, DROPPED
+from sootsayer.store.writer import ArchiveWriter
 
 Step = Callable[[Archive], object]
 
 
-class PatientArchive(Archive):
-    """Made by :func:`open_patiently`. The same calls as `Archive`, none of which needs the disk."""
+class PatientArchive:
+    """Made by :func:`open_patiently`; an `ArchiveWriter` as `Archive` is."""
 
     def __init__(self, path: Path, key: DeviceKey | None) -> None:
-        """Raises SootsayerError if there is no archive of ours that can be read.
-
-        The archive's own making is left out on purpose: there is nothing to write with.
-        """
-        self._path = path
+        """Raises SootsayerError if there is no archive of ours that can be read."""
+        self.path = path
         self._key = key
         self._archive: Archive | None = None
         self._steps: deque[Step | Batch] = deque()
@@ -54,24 +52,14 @@ class PatientArchive(Archive):
     def waiting_samples(self) -> int:
         return self._archive.waiting_samples if self._archive else self._samples
 
-    def begin_boot(
-        self,
-        boot_id: str,
-        boottime_ms: int,
-        wall_ms: int,
-        trusted: bool,
-        source: str = "system",
-        offset_ms: int | None = None,
-    ) -> int:
+    def begin_boot(self, boot_id: str, boottime_ms: int, wall_ms: int, trusted: bool) -> int:
+        said = (boot_id, boottime_ms, wall_ms, trusted)
         if self._archive:
-            return self._archive.begin_boot(
-                boot_id, boottime_ms, wall_ms, trusted, source, offset_ms
-            )
+            return self._archive.begin_boot(*said)
         boot = booting.boot_of(self._frozen, boot_id, boottime_ms, wall_ms, self._upto_ms)
-        given_ms = boot.offset_ms
-        self._upto_ms = max(self._upto_ms, boottime_ms + given_ms)
-        self._do(lambda a: a.begin_boot(boot_id, boottime_ms, wall_ms, trusted, source, given_ms))
-        return given_ms
+        self._upto_ms = max(self._upto_ms, boottime_ms + boot.offset_ms)
+        self._do(lambda a: a.begin_boot(*said, offset_ms=boot.offset_ms))
+        return boot.offset_ms
 
     def append(self, batch: Batch) -> None:
         if self._archive:
@@ -102,10 +90,7 @@ class PatientArchive(Archive):
             self._states[name] = value  # only the last word counts
 
     def commit(self) -> None:
-        if self._archive is None:
-            self._hand_over(Archive.open(self._path, self._key))
-        assert self._archive is not None
-        self._archive.commit()
+        self._opened().commit()
 
     def hold(self, start_ms: int, end_ms: int, reason: str) -> None:
         self._opened().hold(start_ms, end_ms, reason)
@@ -114,17 +99,13 @@ class PatientArchive(Archive):
         return self._opened().tidy(policy, now_ms, free_bytes)
 
     def close(self) -> None:
-        """Raises SootsayerError if what waited could not be stored; it is lost then."""
-        self.commit()
-        if self._archive:
-            self._archive.close()
+        self._opened().close()
 
     # ------------------------------------------------------------ inside
 
     def _opened(self) -> Archive:
         if self._archive is None:
-            self.commit()
-        assert self._archive is not None
+            self._archive = self._handed_over(Archive.open(self.path, self._key))
         return self._archive
 
     def _do(self, step: Step) -> None:
@@ -133,7 +114,7 @@ class PatientArchive(Archive):
         else:
             self._steps.append(step)
 
-    def _hand_over(self, archive: Archive) -> None:
+    def _handed_over(self, archive: Archive) -> Archive:
         try:
             for step in self._steps:
                 if isinstance(step, Batch):
@@ -148,7 +129,7 @@ class PatientArchive(Archive):
         self._steps.clear()
         self._states.clear()
         self._frozen.close()
-        self._archive = archive
+        return archive
 
     def _drop_oldest(self) -> None:
         """Memory is finite: half of what waits becomes a gap."""
@@ -167,7 +148,7 @@ class PatientArchive(Archive):
         self.gap(Gap(min(stamps) - 1, dropped[-1].upto_ms, DROPPED))
 
 
-def open_patiently(path: Path, key: DeviceKey | None = None) -> Archive:
+def open_patiently(path: Path, key: DeviceKey | None = None) -> ArchiveWriter:
     """The archive, or where the disk does not let it be written, one that waits for that.
 
     Raises SootsayerError for what waiting would not mend: a file that is not ours, another
