@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from sootsayer.clock import LogClock
-from sootsayer.demo.at_commands import Car, Unit
+from sootsayer.demo.at_commands import Car
 from sootsayer.demo.build import Make, individual
 from sootsayer.demo.cars import CarSpec
-from sootsayer.demo.control_unit import Moment
 from sootsayer.demo.drive import RoadBuilder
+from sootsayer.demo.guise import Guise
 from sootsayer.demo.journeys import KEPT_MS, Driven, Journey, drive
 from sootsayer.demo.replay import ReplayedCar
 from sootsayer.live.source_thread import Source
@@ -102,33 +102,15 @@ class WeekClock(LogClock):
             self._until_ms, self.rate, self._paced_ms = None, self.awake_rate, self._at_ms
 
 
-class Later:
+class Later(Guise):
     """A car whose time began at ``base_ms`` of the clock's."""
 
     def __init__(self, car: Car, base_ms: int) -> None:
-        self._car, self._base_ms = car, base_ms
-
-    @property
-    def units(self) -> Sequence[Unit]:
-        return self._car.units
-
-    @property
-    def key_on(self) -> bool:
-        return self._car.key_on
-
-    @property
-    def volts(self) -> float:
-        return self._car.volts
-
-    @property
-    def cranking(self) -> bool:
-        return self._car.cranking
+        super().__init__(car)
+        self._base_ms = base_ms
 
     def advance(self, to_ms: int) -> None:
-        self._car.advance(to_ms - self._base_ms)
-
-    def moment(self) -> Moment:
-        return self._car.moment()
+        super().advance(to_ms - self._base_ms)
 
 
 @dataclass

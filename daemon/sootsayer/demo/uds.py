@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from sootsayer.demo.at_commands import Car, Unit
+from sootsayer.demo.at_commands import Unit
 from sootsayer.demo.control_unit import ENGINE, Moment, code_bytes
+from sootsayer.demo.guise import Guise
 from sootsayer.model import CodeStatus
 
 READ, CODES = 0x22, 0x19
@@ -109,27 +110,9 @@ _READERS: dict[int, Callable[[Unit, int, Moment], bytes]] = {
 }
 
 
-class UdsCar:
+class UdsCar(Guise):
     """A car whose control units speak ISO 14229 alone."""
 
-    def __init__(self, car: Car) -> None:
-        self._car = car
-        self.units: tuple[UdsUnit, ...] = tuple(UdsUnit(unit) for unit in car.units)
-
     @property
-    def key_on(self) -> bool:
-        return self._car.key_on
-
-    @property
-    def volts(self) -> float:
-        return self._car.volts
-
-    @property
-    def cranking(self) -> bool:
-        return self._car.cranking
-
-    def advance(self, to_ms: int) -> None:
-        self._car.advance(to_ms)
-
-    def moment(self) -> Moment:
-        return self._car.moment()
+    def units(self) -> tuple[UdsUnit, ...]:
+        return tuple(UdsUnit(unit) for unit in self._car.units)
