@@ -31,6 +31,13 @@ class Link(StrEnum):
     EFFECT = "effect"
 
 
+class Gas(StrEnum):
+    """What a rule that trips says of gas: missing where it is due, or there unasked."""
+
+    MISSING = "missing"
+    UNASKED = "unasked"
+
+
 class LinkState(StrEnum):
     HOLDING = "holding"
     DOUBTFUL = "doubtful"

@@ -31,7 +31,7 @@ from sootsayer.judge.links import Evidence, flow_not_seen, judge_links
 from sootsayer.judge.lookalikes import is_thin, lookalikes
 from sootsayer.judge.repair import Repaired, repaired
 from sootsayer.judge.sentence import Findings, compose
-from sootsayer.judge.sure import NOUNS, say_sure
+from sootsayer.judge.sure import say_sure
 from sootsayer.judge.tally import Tally
 from sootsayer.model import (
     Alert,
@@ -288,6 +288,7 @@ class Pipeline(Kept):
             Findings(
                 links, engine_alerts, causes, engine_s, self.trips.number, circumstances,
                 self.rules.accused(), thin, repairs, why_so.contradictions,
+                {name: rule.noun for name, rule in self.rules.book.items()},
             )
         )  # fmt: skip
         first_ms, done_ms = self.first_ms or 0, self.done_ms or 0
@@ -297,7 +298,9 @@ class Pipeline(Kept):
             alerts=(*alerts, *reversed(self.ended)), causes=causes,
             next_check=why_so.next_check,
             circumstances=circumstances,
-            sure=say_sure(links, engine_alerts, self.tally.openings, engine_s),
+            sure=say_sure(
+                links, engine_alerts, self.rules.book, self.tally.openings, engine_s
+            ),
             learned=self._learned(), notes=(*why_so.contradictions, *self._notes(evidence)),
             repairs=self._said_of_repairs(repairs),
         )  # fmt: skip
@@ -320,7 +323,7 @@ class Pipeline(Kept):
         for alert in sorted(alerts, key=lambda a: list(Link).index(a.link or Link.EFFECT)):
             watch = self.rules.watches.get(alert.rule)
             if isinstance(watch, ChanceWatch):
-                told = describe(list(watch.chances), NOUNS.get(alert.rule, "chances"))
+                told = describe(list(watch.chances), watch.rule.say_chances)
                 if comparable(list(watch.chances)):
                     return told
                 said = said or told

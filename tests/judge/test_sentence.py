@@ -13,6 +13,7 @@ from sootsayer.rules.book import load_rules
 
 H, D, B, U = LinkState.HOLDING, LinkState.DOUBTFUL, LinkState.BROKEN, LinkState.UNSEEN
 RULES = load_rules()
+NOUNS = {name: rule.noun for name, rule in RULES.items()}
 
 
 def links(states: str) -> tuple[LinkFinding, ...]:
@@ -32,12 +33,16 @@ def alert(rule: str, seen: int = 20, chances: int = 20) -> Alert:
 
 
 def repair(rule: str, outcome: Outcome, needed: int = 0) -> Repaired:
-    return Repaired(rule, "passage cleaned", Comparison((20, 40), (0, 9), outcome, needed), "")
+    return Repaired(
+        rule, "passage cleaned", Comparison((20, 40), (0, 9), outcome, needed), "", NOUNS[rule]
+    )
 
 
 def said(states: str, *alerts: Alert, **more: object) -> str:
     accused = frozenset(a.rule for a in alerts) | frozenset(more.pop("also", ()))  # type: ignore[call-overload]
-    found = Findings(links(states), list(alerts), (), 7200.0, 6, accused=accused, **more)  # type: ignore[arg-type]
+    found = Findings(
+        links(states), list(alerts), (), 7200.0, 6, accused=accused, nouns=NOUNS, **more
+    )  # type: ignore[arg-type]
     sentence, why = compose(found)
     assert why
     return sentence

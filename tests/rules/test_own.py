@@ -10,7 +10,7 @@ import pytest
 
 from plain_engine import Faults, as_series, batches, recording
 from sootsayer.checking import check_config
-from sootsayer.model import SootsayerError
+from sootsayer.model import Gas, SootsayerError
 from sootsayer.pipeline import Pipeline
 from sootsayer.rules.book import load_rules
 from sootsayer.rules.engine import Rules
@@ -58,6 +58,23 @@ def test_an_own_rule_may_share_a_shipped_measure():
     assert load_rules({"U2": own})["U2"].limit("fail_above") == 1.0
 
 
+RESTARTS: dict[str, Any] = {
+    **load_rules()["E3"].limits, "title": "t", "counts": "chances", "measure": "hot restart",
+    "channels": ["rpm"], "text": "x", "reason": "y",
+}  # fmt: skip
+
+
+def test_an_own_rule_names_its_chances_and_what_it_says_of_gas():
+    rule = load_rules({"U1": {**RESTARTS, "noun": "restarts", "gas": ["missing"]}})["U1"]
+    assert (rule.noun, rule.gas) == ("restarts", {Gas.MISSING})
+
+
+def test_without_a_noun_its_chances_are_chances_and_it_says_nothing_of_gas():
+    rules = load_rules({"U1": RESTARTS, "U2": OWN})
+    assert (rules["U1"].noun, rules["U1"].gas) == ("chances", frozenset())
+    assert rules["U2"].noun == ""  # it counts time, of which no rate is told
+
+
 @pytest.mark.parametrize(
     ("overrides", "words"),
     [
@@ -69,6 +86,10 @@ def test_an_own_rule_may_share_a_shipped_measure():
         (with_change("link", "gas"), ["gas", "permit"]),
         (with_change("raise_shar", 0.3), ["raise_shar", "raise_share"]),
         (with_change("text", "{measur}"), ["{measur}", "measure"]),
+        (with_change("gas", ["lacking"]), ["rules.U1", "lacking", "missing, unasked"]),
+        (with_change("gas", "missing"), ["rules.U1", "gas = 'missing'", "list"]),
+        (with_change("noun", 3), ["rules.U1", "noun = 3", "quotes"]),
+        (with_change("nown", "drives"), ["nown", "noun"]),
         (with_change("channels", "iat"), ["channels", "brackets"]),
         ({"U1": {**OWN, "counts": "chances", "window": 9}}, ["window_s", "window"]),
         ({"X1": OWN}, ["X1", "U1"]),

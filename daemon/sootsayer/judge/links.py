@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 from sootsayer.derive.balance import FlowBalance
@@ -10,6 +11,7 @@ from sootsayer.judge.doubts import rests_on, spoilt_channels
 from sootsayer.judge.exposure import not_watched
 from sootsayer.judge.tally import Tally
 from sootsayer.model import Link, LinkFinding, LinkState
+from sootsayer.rules.book import Rule
 from sootsayer.rules.engine import Rules
 from sootsayer.rules.watches import ChanceWatch, SightingWatch, TimeWatch, Watch, length_s
 from sootsayer.units import say_count, say_duration, say_error
@@ -56,11 +58,11 @@ class Evidence:
 def judge_links(evidence: Evidence) -> tuple[LinkFinding, ...]:
     """All five, in order. A later link whose trouble an earlier one explains is not accused."""
     findings: list[LinkFinding] = []
-    broken: dict[Link, frozenset[str]] = {}  # with the rules that speak against it
+    broken: dict[Link, list[Rule]] = {}  # with the rules that speak against it
     for link, look in _LOOKS.items():
         kinds = evidence_kinds(evidence, link)
         finding = _whole(evidence, look(evidence, _state(kinds), kinds))
-        own = frozenset(w.rule.name for w in evidence.open_watches() if w.link() is link)
+        own = [watch.rule for watch in evidence.open_watches() if watch.link() is link]
         by = next((b for b, rules in broken.items() if explains(rules, own)), None)
         if finding.state in (LinkState.BROKEN, LinkState.DOUBTFUL) and by is not None:
             finding = _explained(finding, by)
@@ -70,22 +72,11 @@ def judge_links(evidence: Evidence) -> tuple[LinkFinding, ...]:
     return tuple(findings)
 
 
-# What a rule says of gas. Missing gas does not explain gas that is there unasked, nor the reverse.
-LACKS = frozenset({
-    "P1", "P2", "P3C", "P3S", "P3T", "P3P", "M1", "M3", "M4", "M4R", "M4D", "M6", "M6D", "M7W",
-    "M8", "F1", "F1S", "F1U", "F3", "F3D", "F5", "F6", "F6F", "F7", "F8", "F8S", "E1", "E1C", "E4",
-    "E6", "C1", "C2",
-})  # fmt: skip
-UNASKED = frozenset({
-    "A1", "A2", "A3", "M1", "M2", "M3", "M4", "M4D", "M5", "M6R", "M7", "F2", "F2S", "F4", "F4S",
-    "F5H", "E2", "E3", "E4", "E5", "C1", "C2",
-})  # fmt: skip
-
-
-def explains(earlier: frozenset[str], later: frozenset[str]) -> bool:
-    """Whether what broke before is of the kind that makes all of this trip as well."""
-    kinds = [kind for kind in (LACKS, UNASKED) if not earlier.isdisjoint(kind)]
-    return bool(later) and all(any(rule in kind for kind in kinds) for rule in later)
+def explains(earlier: Collection[Rule], later: Collection[Rule]) -> bool:
+    """Whether what broke before is of the kind that makes all of this trip as well: missing gas
+    does not explain gas that is there unasked, nor the reverse."""
+    said = {what for rule in earlier for what in rule.gas}
+    return bool(later) and all(rule.gas & said for rule in later)
 
 
 # Rules of which the facts of their links tell already.

@@ -13,7 +13,6 @@ from enum import StrEnum
 from typing import Any
 
 from sootsayer.derive.chance import lower_bound, upper_bound
-from sootsayer.judge.sure import NOUNS
 from sootsayer.rules.watches import ChanceWatch, Watch
 
 ALPHA = 0.05
@@ -84,12 +83,14 @@ def split(
 
 @dataclass(frozen=True, slots=True)
 class Repaired:
-    """One rule before and after the last repair. ``said`` is for a person."""
+    """One rule before and after the last repair. ``said`` is for a person, ``noun`` what its
+    chances are called."""
 
     rule: str
     done: str
     comparison: Comparison
     said: str
+    noun: str = "chances"
 
 
 def repaired(watches: Iterable[Watch], repair_ms: int, done: str) -> tuple[Repaired, ...]:
@@ -101,9 +102,8 @@ def repaired(watches: Iterable[Watch], repair_ms: int, done: str) -> tuple[Repai
         before, after = split(watch.chances, repair_ms)
         if lower_bound(*before) > watch.rule.limit("raise_share"):
             compared = compare(before, after)
-            noun = NOUNS.get(watch.rule.name, "chances")
-            said = say(watch.rule.title, done, compared, noun)
-            found.append(Repaired(watch.rule.name, done, compared, said))
+            said = say(watch.rule.title, done, compared, watch.rule.say_chances)
+            found.append(Repaired(watch.rule.name, done, compared, said, watch.rule.say_chances))
     return tuple(found)
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from sootsayer.judge.causes import NONE_OF_THESE, alike
 from sootsayer.judge.instead import fathers, seen_instead
 from sootsayer.judge.repair import Outcome, Repaired, verdict_of
-from sootsayer.judge.sure import NOUNS
 from sootsayer.model import Alert, Cause, Link, LinkFinding, LinkState
 from sootsayer.units import say_count, say_duration
 
@@ -66,7 +66,8 @@ MOST_CAUSES = 3
 @dataclass(frozen=True, slots=True)
 class Findings:
     """What the sentence is made from. ``accused``: all rules with an open alert, the recorder's
-    included; ``contradictions``: hand checks against the readings."""
+    included; ``contradictions``: hand checks against the readings; ``nouns``: what the chances
+    of a rule are called, for rules of which a rate is told."""
 
     links: tuple[LinkFinding, ...]
     alerts: list[Alert]
@@ -78,6 +79,7 @@ class Findings:
     thin_air: bool = False
     repaired: tuple[Repaired, ...] = ()
     contradictions: tuple[str, ...] = ()
+    nouns: Mapping[str, str] = field(default_factory=dict)
 
 
 def compose(found: Findings) -> tuple[str, str]:
@@ -96,7 +98,7 @@ def compose(found: Findings) -> tuple[str, str]:
     sentence = _accusing(found, accused, loudest, broken is not None)
     parts = [loudest.text, *found.circumstances[:1], *_likeliest(found.causes)]
     parts += [*found.contradictions, watched]
-    said = [sentence, _rate(loudest), _since(repair)]
+    said = [sentence, _rate(loudest, found.nouns.get(loudest.rule)), _since(repair)]
     if found.contradictions:
         said.append("A hand check contradicts it: repeat the check.")
     return " ".join(part for part in said if part), " ".join(parts)
@@ -136,12 +138,12 @@ def _doubtful(found: Findings, link: Link, loudest: Alert) -> str:
     return f"{main}; nothing yet ties that to recirculation{tail}."
 
 
-def _rate(alert: Alert) -> str:
-    """How often, where it comes and goes."""
+def _rate(alert: Alert, noun: str | None) -> str:
+    """How often, where it comes and goes and its chances have a name."""
     share = alert.seen / max(alert.chances, 1)
-    if alert.rule not in NOUNS or alert.chances < LEAST_CHANCES or share >= SOMETIMES_BELOW:
+    if not noun or alert.chances < LEAST_CHANCES or share >= SOMETIMES_BELOW:
         return ""
-    return f"It comes and goes: {alert.seen} of {alert.chances} {NOUNS[alert.rule]}."
+    return f"It comes and goes: {alert.seen} of {alert.chances} {noun}."
 
 
 def _since(repair: Repaired | None) -> str:
@@ -199,10 +201,9 @@ def _unaccused(found: Findings, watched: str, repair: Repaired | None) -> tuple[
     if repair is not None and repair.comparison.outcome is Outcome.CURED:
         sentence = f"“{repair.done}” was a cure: what failed before it has not failed since."
     elif repair is not None and _quiet_since(repair):
-        noun = NOUNS.get(repair.rule, "chances")
         sentence = (
             f"Nothing has failed since “{repair.done}”, but a cure needs more driving: about "
-            f"{repair.comparison.needed} more {noun}."
+            f"{repair.comparison.needed} more {repair.noun}."
         )
     elif repair is not None:
         sentence = f"{sentence} {_since(repair)}"

@@ -2,29 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from sootsayer.derive.chance import chances_needed, lower_bound, two_in_a_row, upper_bound
 from sootsayer.model import Alert, Link, LinkFinding, LinkState
+from sootsayer.rules.book import Rule
 from sootsayer.units import say_count, say_duration
 
 RARE_RATE = 0.05  # a fault at one chance in twenty is what an intermittent complaint looks like
-NOUNS = {
-    "P3C": "drives", "P3S": "drives", "P3T": "stops", "P3P": "key-ons", "A3": "steady half minutes",
-    "M1": "openings", "M2": "shut stretches", "M3": "movements of the command",
-    "M4": "movements of the command", "M4R": "rests", "F2S": "warm stops", "F1U": "openings",
-    "M6": "openings", "M6D": "steady openings", "M6R": "closings", "M7": "cold starts",
-    "M7W": "long openings", "M8": "openings", "F1": "openings", "F1S": "openings",
-    "F4": "openings", "F5": "long openings", "F5H": "long shut stretches", "F6": "openings",
-    "F6Z": "warm idles", "F7S": "openings", "E1": "openings", "E2": "warm stops",
-    "E3": "hot restarts", "E4": "trips", "E5": "stops", "E6": "warm stretches", "N1": "trips",
-    "N2": "trips",
-}  # fmt: skip
 
 
 def say_sure(
-    links: tuple[LinkFinding, ...], alerts: list[Alert], openings: int, engine_s: float
-) -> tuple[str, ...]:
+    links: tuple[LinkFinding, ...], alerts: list[Alert], book: Mapping[str, Rule], openings: int,
+    engine_s: float,
+) -> tuple[str, ...]:  # fmt: skip
     """Sentences with exact 95 % intervals for what fails, and bounds for what has not failed."""
-    said = [_failing(alert) for alert in alerts if alert.rule in NOUNS]
+    nouns = [(alert, book[alert.rule].noun) for alert in alerts]
+    said = [_failing(alert, noun) for alert, noun in nouns if noun]
     said += _silence(alerts)
     for finding in links:
         if finding.state is LinkState.HOLDING and finding.link in (Link.MOVE, Link.FLOW):
@@ -47,10 +41,9 @@ def _silence(alerts: list[Alert]) -> list[str]:
     return []
 
 
-def _failing(alert: Alert) -> str:
+def _failing(alert: Alert, noun: str) -> str:
     low = lower_bound(alert.seen, alert.chances)
     high = upper_bound(alert.seen, alert.chances)
-    noun = NOUNS[alert.rule]
     return (
         f"{alert.title}: {alert.seen} of {alert.chances} {noun}; the true rate lies between "
         f"{100 * low:.0f} and {100 * high:.0f} % (95 %)."

@@ -9,25 +9,26 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
-from sootsayer.model import Link, SootsayerError
-from sootsayer.rules.own import is_own, measure_limits, own_rule
-
-WORDS = ("title", "link", "kind", "counts", "gate", "quantity", "measure", "supports", "channels",
-         "needs", "unit", "text", "reason", "tests")  # fmt: skip
+from sootsayer.model import Gas, Link, SootsayerError
+from sootsayer.rules.own import WORDS, is_own, measure_limits, own_rule
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
     """One rule. ``limits`` holds its numbers by name, ``reason`` says why they are so.
 
-    ``needs``: channels without which it stays silent; "a|b" is met by either of them.
+    ``needs``: channels without which it stays silent; "a|b" is met by either of them. ``gas``:
+    what it says of gas once it trips. ``noun``: what its chances are called, "" where no rate of
+    them is told.
     """
 
     name: str
     title: str
     link: Link | None
     kind: str
+    gas: frozenset[Gas]
     counts: str
+    noun: str
     gate: str
     quantity: str
     measure: str
@@ -41,6 +42,11 @@ class Rule:
 
     def limit(self, name: str) -> float:
         return self.limits[name]
+
+    @property
+    def say_chances(self) -> str:
+        """What its chances are called in any case."""
+        return self.noun or "chances"
 
 
 def load_rules(overrides: Mapping[str, Mapping[str, Any]] | None = None) -> dict[str, Rule]:
@@ -86,7 +92,9 @@ def _rule(name: str, entry: Mapping[str, Any]) -> Rule:
         title=entry["title"],
         link=Link(entry["link"]) if "link" in entry else None,
         kind=entry["kind"],
+        gas=frozenset(Gas(what) for what in entry.get("gas", ())),
         counts=entry["counts"],
+        noun=entry.get("noun", ""),
         gate=entry.get("gate", ""),
         quantity=entry.get("quantity", ""),
         measure=entry.get("measure", ""),

@@ -11,7 +11,7 @@ import re
 from collections.abc import Collection, Mapping
 from typing import Any
 
-from sootsayer.model import Link, SootsayerError
+from sootsayer.model import Gas, Link, SootsayerError
 
 NAME = re.compile(r"U[1-9][0-9]?")
 TEXTS = ("title", "text", "reason")
@@ -23,8 +23,9 @@ LIMITS: Mapping[str, tuple[str, ...]] = {
     "level": ("raise_above", "clear_below", "sigmas", "least_rows", "hold_s"),
 }
 OPTIONAL = ("above", "below", "least_chances")
-WORDS = ("title", "link", "kind", "counts", "gate", "quantity", "measure", "supports", "channels",
-         "needs", "unit", "text", "reason", "tests")  # fmt: skip
+# Keys of any rule that are no limits.
+WORDS = ("title", "link", "kind", "gas", "counts", "noun", "gate", "quantity", "measure",
+         "supports", "channels", "needs", "unit", "text", "reason", "tests")  # fmt: skip
 
 
 def is_own(name: str) -> bool:
@@ -50,12 +51,13 @@ def own_rule(entry: Mapping[str, Any], where: str) -> dict[str, Any]:
     link = entry.get("link")
     if link is not None and link not in list(Link):
         raise SootsayerError(f"{where}: link = {link!r}; choose one of {', '.join(Link)}")
-    for key in ("supports", "kind", "unit"):
+    for key in ("supports", "gas", "kind", "noun", "unit"):
         _kind_of_word(entry, key, where)
     _numbers(entry, counts, where)
     if counts == "chances" and "fail_above" not in entry and "fail_below" not in entry:
         raise SootsayerError(f"{where}: limit 'fail_above' is missing; add a line fail_above = …")
-    return {"kind": "own rule", "needs": list(needs), **entry}
+    noun = "chances" if counts == "chances" else ""
+    return {"kind": "own rule", "noun": noun, "needs": list(needs), **entry}
 
 
 def _kind_of_word(entry: Mapping[str, Any], key: str, where: str) -> None:
@@ -65,6 +67,9 @@ def _kind_of_word(entry: Mapping[str, Any], key: str, where: str) -> None:
     if key == "supports":
         if not _words(value) or any(link not in list(Link) for link in value):
             raise SootsayerError(f"{where}: supports = {value!r}; list links: {', '.join(Link)}")
+    elif key == "gas":
+        if not _words(value) or any(what not in list(Gas) for what in value):
+            raise SootsayerError(f"{where}: gas = {value!r}; list what it says: {', '.join(Gas)}")
     elif not isinstance(value, str):
         raise SootsayerError(f"{where}: {key} = {value!r}; say it in quotes")
 
