@@ -53,20 +53,21 @@ def numbers(name: str) -> list[float]:
 # ---------------------------------------------------------------- running means and spreads
 
 
-def of_command_cells(values: Sequence[float]) -> float:
+def cell_of(values: Sequence[float], taught: Callable[..., list[float]]) -> list[float]:
+    """What a cell knows after all ``values``, count and mean first."""
     cell = None
     for value in values:
-        cell = commanding.taught(cell, value, 1)
+        cell = taught(cell, value, 1)
     assert cell is not None
-    return cell[1]
+    return cell
+
+
+def of_command_cells(values: Sequence[float]) -> float:
+    return cell_of(values, commanding.taught)[1]
 
 
 def of_air_meter_cells(values: Sequence[float]) -> float:
-    cell = None
-    for value in values:
-        cell = air_meter._taught(cell, value, 1)
-    assert cell is not None
-    return cell[1]
+    return cell_of(values, air_meter._taught)[1]
 
 
 def of_spark_cells(values: Sequence[float]) -> float:
@@ -94,10 +95,7 @@ def test_the_mean_of_a_frame_has_fourteen_certified_digits(name):
 
 @pytest.mark.parametrize("name", NUMACC)
 def test_the_running_spread_has_the_digits_that_the_mean_leaves(name):
-    cell = None
-    for value in numbers(name):
-        cell = commanding.taught(cell, value, 1)
-    assert cell is not None
+    cell = cell_of(numbers(name), commanding.taught)
     sd = math.sqrt(cell[2] / (cell[0] - 1))
     assert digits(sd, NUMACC[name][2]) >= SPREAD_DIGITS[name]
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Callable
 from pathlib import Path
 from threading import Thread
 
@@ -11,12 +10,8 @@ import can
 import numpy as np
 
 from sootsayer.clock import LogClock
-from sootsayer.demo.build import Make, individual
 from sootsayer.demo.bus import BusCar
-from sootsayer.demo.cars import CarSpec
 from sootsayer.demo.control_unit import VIN
-from sootsayer.demo.drive import Road, RoadBuilder
-from sootsayer.demo.live import LiveCar
 from sootsayer.demo.monitor import Memory
 from sootsayer.demo.uds import UdsCar
 from sootsayer.model import CodeStatus, SootsayerError
@@ -25,22 +20,12 @@ from sootsayer.settings import CanChoice, shipped_settings
 from sootsayer.store.reader import ArchiveReader
 from sootsayer.vehicle import Vehicle
 from sootsayer.watching import watch_plan
+from town_car import town, warm_car
 
 Until = Callable[[Callable[[], object], str], None]
 InBackground = Callable[[Callable[[], object]], Thread]
 CAR = Vehicle(name="blue estate car", displacement_l=2.4, cylinders=4, fuel="petrol")
 RATE = 5.0
-
-
-def town() -> Iterator[Road]:
-    draw = np.random.default_rng(21)
-    builder = RoadBuilder(draw)
-    builder.start_engine()
-    yield builder.road()
-    while True:
-        builder = RoadBuilder(draw)
-        builder.town(1.0)
-        yield builder.road()
 
 
 def samples(archive: Path, channel: str) -> int:
@@ -54,8 +39,7 @@ def samples(archive: Path, channel: str) -> int:
 def test_the_recorder_finds_the_newer_words_and_stores_what_they_say(
     tmp_path: Path, until: Until, in_background: InBackground
 ) -> None:
-    archive, roads = tmp_path / "archive.db", town()
-    spec = CarSpec(individual(Make(), 5), 5, start_ms=0, coolant_c=85.0)
+    archive = tmp_path / "archive.db"
     cars: list[BusCar] = []
     memory = Memory().failed("P0401").failed("P0401")  # of two trips before: confirmed
 
@@ -63,8 +47,7 @@ def test_the_recorder_finds_the_newer_words_and_stores_what_they_say(
 
         def make_clock(offset_ms: int) -> LogClock:
             clock = LogClock(offset_ms, RATE)
-            started = replace(spec, start_ms=clock.now_ms() - 20_000)
-            live = LiveCar(started, lambda: next(roads), memory)
+            live = warm_car(town(21), clock.now_ms() - 20_000, memory=memory)
             cars.append(BusCar(UdsCar(live), clock, bus, talks=True))
             cars[0].start()
             return clock

@@ -17,11 +17,9 @@ import pytest
 
 from sootsayer.clock import LogClock, boottime_ms, wall_ms
 from sootsayer.demo.adapter import EmulatedAdapter
-from sootsayer.demo.build import Feedback, Make, Metering, individual
+from sootsayer.demo.build import Feedback, Make, Metering
 from sootsayer.demo.bus import BusCar
-from sootsayer.demo.cars import CarSpec
 from sootsayer.demo.drive import Road, RoadBuilder
-from sootsayer.demo.live import LiveCar
 from sootsayer.demo.stream import EmulatedStream
 from sootsayer.model import Link, SootsayerError
 from sootsayer.report.survey import Survey, survey_of
@@ -31,19 +29,10 @@ from sootsayer.sources.can_source import CanSource
 from sootsayer.sources.serial_adapter import SerialSource
 from sootsayer.surveying import stay, write_new
 from sootsayer.vehicle import load_vehicle
+from town_car import town, warm_car
 
 RATE = 30.0
-
-
-def town() -> Iterator[Road]:
-    draw = np.random.default_rng(11)
-    builder = RoadBuilder(draw)
-    builder.start_engine()
-    yield builder.road()
-    while True:
-        builder = RoadBuilder(draw)
-        builder.town(1.0)
-        yield builder.road()
+SEED = 11
 
 
 def asleep() -> Iterator[Road]:
@@ -53,16 +42,11 @@ def asleep() -> Iterator[Road]:
         yield builder.road()
 
 
-def car_of(make: Make, roads: Iterator[Road], start_ms: int) -> LiveCar:
-    spec = CarSpec(individual(make, 5), 5, start_ms=start_ms, coolant_c=85.0)
-    return LiveCar(spec, lambda: next(roads))
-
-
 def surveyed(make: Make, roads: Iterator[Road]) -> Survey:
     adapters: list[EmulatedAdapter] = []
 
     def make_source(clock: LogClock) -> SerialSource:
-        car = car_of(make, roads, clock.now_ms())
+        car = warm_car(roads, clock.now_ms(), make)
         adapters.append(EmulatedAdapter(car, clock, latency_s=0.002, reset_s=0.05))
         adapters[0].start()
         return SerialSource(adapters[0].port, clock)
@@ -90,7 +74,7 @@ def seen(survey: Survey) -> set[Link]:
 def test_a_car_shows_what_its_make_lets_it_show(
     make: Make, unseen: set[Link], helps: str, tmp_path: Path
 ) -> None:
-    survey = surveyed(make, town())
+    survey = surveyed(make, town(SEED))
     assert set(Link) - seen(survey) == unseen
     assert helps == "" or helps in {addition.channel for addition in survey.additions}
     assert [unit.unit for unit in survey.units] == ["7E8", "7E9"]
@@ -106,7 +90,7 @@ def test_a_car_shows_what_its_make_lets_it_show(
 
 def test_over_the_bus_the_survey_is_the_same() -> None:
     clock = LogClock(wall_ms() - boottime_ms())
-    car = car_of(Make(), town(), clock.now_ms() - 30_000)
+    car = warm_car(town(SEED), clock.now_ms() - 30_000)
     with (
         can.Bus("surveyed", interface="virtual") as bus,
         BusCar(car, clock, bus),
@@ -149,7 +133,7 @@ def command(*words: object, home: Path) -> subprocess.CompletedProcess[str]:
 
 def test_the_command_prints_json_and_writes_the_vehicle_file(tmp_path: Path) -> None:
     clock = LogClock(wall_ms() - boottime_ms())
-    car = car_of(Make(), town(), clock.now_ms() - 20_000)
+    car = warm_car(town(SEED), clock.now_ms() - 20_000)
     file = tmp_path / "car.toml"
     with EmulatedAdapter(car, clock, reset_s=0.05) as adapter:
         said = command("--port", adapter.port, "--seconds", 3, "--json", "--vehicle-out", file,
@@ -164,7 +148,7 @@ def test_the_command_prints_json_and_writes_the_vehicle_file(tmp_path: Path) -> 
 
 def test_without_the_car_s_papers_it_says_what_the_file_still_needs(tmp_path: Path) -> None:
     clock = LogClock(wall_ms() - boottime_ms())
-    car = car_of(Make(), town(), clock.now_ms() - 20_000)
+    car = warm_car(town(SEED), clock.now_ms() - 20_000)
     file = tmp_path / "car.toml"
     with EmulatedAdapter(car, clock, reset_s=0.05) as adapter:
         said = command("--port", adapter.port, "--seconds", 3, "--vehicle-out", file,
@@ -186,7 +170,7 @@ def test_a_stream_and_a_sensor_are_surveyed_with_what_each_arms(tmp_path: Path) 
         'channel = "egr_passage_c"\nmin = -40\nmax = 900\n'
     )
     clock = LogClock(wall_ms() - boottime_ms())
-    car = car_of(Make(), town(), clock.now_ms() - 20_000)
+    car = warm_car(town(SEED), clock.now_ms() - 20_000)
     with EmulatedStream(car, clock) as wire:
         said = command("--port", wire.port, "--stream", example, "--seconds", 4, "--json",
                        "--config", config, home=tmp_path)  # fmt: skip

@@ -198,6 +198,15 @@ def bench(tmp_path: Path, in_background: InBackground) -> Iterator[Bench]:
         bench.stop()
 
 
+@pytest.fixture
+def reading(bench: Bench, until: Until) -> Told:
+    """The source of a recorder that has stored two readings."""
+    source = bench.start()
+    source.read(2)
+    until(lambda: len(bench.stored()) == 2, "the first readings are stored")
+    return source
+
+
 def test_readings_are_stored_and_judged_while_it_runs(bench: Bench, until: Until) -> None:
     source = bench.start()
     source.read(100)
@@ -319,14 +328,11 @@ def test_a_mistake_in_a_source_ends_the_recorder_and_loses_nothing(
 
 
 def test_a_mistake_in_a_rule_ends_judging_but_not_recording(
-    bench: Bench, until: Until, caplog: pytest.LogCaptureFixture
+    bench: Bench, reading: Told, until: Until, caplog: pytest.LogCaptureFixture
 ) -> None:
-    source = bench.start()
-    source.read(2)
-    until(lambda: len(bench.stored()) == 2, "the first readings are stored")
     state_before = bench.reader().state("pipeline")
     bench.pipelines[0].mistake = ZeroDivisionError("ours")
-    source.read(3)
+    reading.read(3)
     until(lambda: len(bench.stored()) == 5, "readings are stored all the same")
     until(lambda: "judging stopped" in bench.reader().state("health")["reason"], "it is told")
     bench.stop()
@@ -339,14 +345,11 @@ def test_a_mistake_in_a_rule_ends_judging_but_not_recording(
 
 
 def test_what_the_disk_refuses_is_kept_and_written_later(
-    bench: Bench, until: Until, caplog: pytest.LogCaptureFixture
+    bench: Bench, reading: Told, until: Until, caplog: pytest.LogCaptureFixture
 ) -> None:
-    source = bench.start()
-    source.read(2)
-    until(lambda: len(bench.stored()) == 2, "the first readings are stored")
     other = sqlite3.connect(bench.archive, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")  # another writer holds the file beyond the busy time-out
-    source.read(3)
+    reading.read(3)
     until(lambda: any("cannot write" in r.message for r in caplog.records), "the refusal is told")
     other.execute("ROLLBACK")
     other.close()
@@ -404,10 +407,8 @@ def test_a_step_of_the_wall_clock_is_anchored_and_moves_no_reading(
     assert trusted and abs(wall_ms - second.wall_ms) < 60_000
 
 
-def test_a_phone_corrects_what_was_recorded_under_a_wrong_clock(bench: Bench, until: Until) -> None:
-    source = bench.start()
-    source.read(2)
-    until(lambda: len(bench.stored()) == 2, "readings are stored")
+@pytest.mark.usefixtures("reading")
+def test_a_phone_corrects_what_was_recorded_under_a_wrong_clock(bench: Bench) -> None:
     phone_ms = wall_ms() + 400 * 86_400_000
     answer = ask(bench.control, "clock", wall_ms=str(phone_ms))
     assert answer["kept"] and abs(answer["ahead_ms"] - 400 * 86_400_000) < 60_000
@@ -460,12 +461,10 @@ def refusing(monkeypatch: pytest.MonkeyPatch, number: int) -> Iterator[None]:
         yield
 
 
+@pytest.mark.usefixtures("reading")
 def test_a_recorder_starts_where_the_archive_cannot_be_written_and_stores_later(
     bench: Bench, until: Until, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    source = bench.start()
-    source.read(2)
-    until(lambda: len(bench.stored()) == 2, "the first readings are stored")
     bench.stop()
     with refusing(monkeypatch, errno.EROFS):
         source = bench.start()

@@ -18,30 +18,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sootsayer.model import (
-    Alert,
-    Anchor,
-    Batch,
-    Changes,
-    CodeSeen,
-    CodesRead,
-    CodeStatus,
-    Episode,
-    Gap,
-    Identity,
-    Mark,
-    Opening,
-    SootsayerError,
-    SourceState,
-    SourceStatus,
-    Trip,
-)  # fmt: skip
+from sootsayer.model import Alert, Batch, SootsayerError
 from sootsayer.store.archive import Archive
 from sootsayer.store.device_key import DeviceKey
 from sootsayer.store.reader import DAMAGED, ArchiveReader
 from sootsayer.store.soundness import unsound
+from store.everything import START, put_everything
 
-START = 1_764_000_000_000 // 3_600_000 * 3_600_000
 FLIPS = 400
 END = 1 << 60
 
@@ -65,28 +48,7 @@ def whole(scene: Path, drive: Callable[..., Iterator[Batch]], alert: Callable[..
         )
         archive.append(replace(batch, series=noisy))
         archive.commit()
-    archive.append(
-        Batch(
-            START + 3_750_000,
-            (),
-            (
-                CodeSeen(START + 9, "7E8", "P0401", CodeStatus.PENDING),
-                CodeSeen(START + 60_009, "7E8", "P0401", CodeStatus.PENDING),
-                CodesRead(START + 9, "7E8", CodeStatus.PENDING, 1),
-                CodesRead(START + 70_009, "7E8", CodeStatus.PENDING, 0),
-                Identity(START + 10, "7E8", "vin", "TESTVIN0000000042"),
-                SourceStatus(START + 11, "adapter", SourceState.SILENT, "no answer", {"asked": 3}),
-            ),
-        )
-    )
-    trip = Trip(1, START, START + 60_000, False, 60.0, 0.7, 1)
-    episode = Episode("F1", START, START + 8_000, True, 0.25, "no gas")
-    opening = Opening(1, 1, START, START + 8_000, 30.0, 28.0, *[None] * 8, {"ect": 88.0})
-    archive.apply(Changes((alert(START), alert(START + 5)), (episode,), (trip,), (opening,)))
-    archive.hold(START, START + 60_000, "pack 1")
-    archive.mark(Mark(START + 12, "jolt", "driver"))
-    archive.gap(Gap(START + 1, START + 2, "unplugged"))
-    archive.anchor(Anchor(START + 99, START + 99, True, "ntp"))
+    put_everything(archive, alert)
     archive.put_state("pipeline", {"done_ms": START, "sums": rng.random(300).tolist()})
     archive.put_state("fingerprint", {"vehicle": "one"})
     archive.commit()

@@ -11,25 +11,12 @@ from pathlib import Path
 import pytest
 
 from sootsayer.live.soundness import Soundness
-from sootsayer.model import (
-    Alert,
-    Anchor,
-    Batch,
-    Changes,
-    CodeSeen,
-    CodesRead,
-    CodeStatus,
-    Identity,
-    Link,
-    Mark,
-    SootsayerError,
-    Trip,
-)
+from sootsayer.model import Alert, Batch, CodeStatus, Link, SootsayerError
 from sootsayer.store.archive import Archive
 from sootsayer.store.reader import ArchiveReader
 from sootsayer.store.soundness import unsound
+from store.everything import START, put_everything
 
-START = 1_764_000_000_000 // 3_600_000 * 3_600_000
 Until = Callable[[Callable[[], object], str], None]
 
 
@@ -39,14 +26,7 @@ def kept(path: Path, drive: Callable[..., Iterator[Batch]], alert: Callable[...,
         archive.begin_boot("a", 0, START, True)
         for batch in drive(700, 50_000):
             archive.append(batch)
-        codes = [CodeSeen(START + n, "7E8", "P0401", CodeStatus.CONFIRMED) for n in range(1, 4)]
-        looks = [CodesRead(START + n, "7E8", CodeStatus.CONFIRMED, 1) for n in range(1, 4)]
-        words = [Identity(START + n, "7E8", "vin", f"TEST{n}") for n in range(1, 4)]
-        archive.append(Batch(START + 700_000, (), (*codes, *looks, *words)))
-        archive.apply(Changes((alert(START), alert(START + 5))))
-        archive.apply(Changes(trips=(Trip(1, START, START + 9, False, 9.0, 1.0, 0),)))
-        archive.mark(Mark(START + 12, "jolt", "driver"))
-        archive.anchor(Anchor(START + 99, START + 99, True, "ntp"))
+        put_everything(archive, alert)
         archive.put_state("long", list(range(2_000)))
     return path
 
