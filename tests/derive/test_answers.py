@@ -86,10 +86,17 @@ def test_a_valve_that_waits_and_jumps_is_late():
     assert (points, seconds) == (30.0, 4.0)
 
 
+def test_so_is_one_that_hangs_open_and_snaps_shut():
+    command = np.concatenate([np.full(4, 40.0), np.zeros(16)])
+    assert late(command, at([(8, 40.0), (12, 0.0)])) == (40.0, 2.0)
+
+
 @pytest.mark.parametrize(
     ("name", "position"),
     [
-        ("follows at once", at([(5, 0.0), (35, 30.0)])),
+        ("follows at once", at([(4, 0.0), (36, 30.0)])),
+        ("half a second of lag", at([(5, 0.0), (35, 30.0)])),
+        ("slow to begin, then it creeps", np.clip(2.5 * (np.arange(40) - 6), 0, 30)),
         ("never moves", at([(40, 0.0)])),
         ("creeps once it moves", np.concatenate([np.zeros(12), np.linspace(0, 30, 28) * 0.4])),
         ("slow", np.array([0.0] * 4 + [30 * (1 - np.exp(-i * 0.5 / 3)) for i in range(36)])),

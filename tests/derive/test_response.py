@@ -1,4 +1,4 @@
-"""How a valve answers: times of first-order lags by their closed form, sticking as pictures."""
+"""How a valve answers a step: times of first-order lags by their closed form."""
 
 from __future__ import annotations
 
@@ -72,27 +72,6 @@ def test_not_shut_without_a_figure_ends_when_shut_is_said():
     found = respond(command, said)
     assert found is not None
     assert found.t90_s == pytest.approx(1.5, abs=0.6)
-
-
-def picture(position: str, command: str = "....########################"[:20]) -> float:
-    """One sign a frame, in tenths of full travel: `.` none, `#` four tenths."""
-    tenths = {".": 0.0, "#": 40.0} | {str(n): 10.0 * n for n in range(10)}
-    found = respond(np.array([tenths[c] for c in command]), np.array([tenths[c] for c in position]))
-    assert found is not None
-    return found.breakaway_points
-
-
-@pytest.mark.parametrize(
-    ("position", "sticks"),
-    [
-        ("....################", False),  # at once
-        (".....###############", False),  # half a second of lag is no sticking
-        ("........############", True),  # two seconds of rest, then a jump
-        (".......1122233334444", False),  # slow to begin, then it creeps: slow, not stuck
-    ],
-)
-def test_sticking(position, sticks):
-    assert (picture(position) == pytest.approx(40.0)) is sticks
 
 
 def test_pressure_stands_in_where_nothing_else_moved():

@@ -137,9 +137,7 @@ def answer(frames: list[list[float]]) -> dict[str, Any] | None:
 
 
 def _figures(found: Response | None) -> list[float] | None:
-    if found is None:
-        return None
-    return [found.dead_s, found.t63_s, found.t90_s, found.breakaway_points]
+    return None if found is None else [found.dead_s, found.t63_s, found.t90_s]
 
 
 def surge_pct(frames: list[list[float]]) -> float | None:

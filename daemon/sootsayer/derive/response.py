@@ -1,9 +1,10 @@
-"""How a valve answers a change of command: dead time, 63 and 90 %, sticking, and contrasts.
+"""How a valve answers a clean step of command: dead time, 63 and 90 %, and contrasts.
 
 Everything works on short traces in frames. A command that ramps is no step, so each time is
 taken from when the command itself had come as far: for a true step that is the usual meaning,
 for a ramp it is the lag behind it. Times are good to about a quarter of a second, half a frame;
 a valve that takes longer than four seconds has not quite arrived and reads up to a tenth short.
+Whether it sticks is seen in every movement of the command, not in clean steps alone: ``answers``.
 """
 
 from __future__ import annotations
@@ -25,13 +26,6 @@ STEADY_POINTS = 3.0
 STEADY_SHARE = 0.15  # of the step, for large ones
 BACK_SHARE = 0.75  # a command that falls back below this of its step was no step
 DEAD_SHARE = 0.10
-# Sticking (rule M4): the command is ten points away for more than a second, the valve
-# has not moved two points, and then it jumps rather than creeps.
-STUCK_POINTS = 10.0
-STUCK_FRAMES = 3
-REST_POINTS = 2.0
-JUMP_SHARE = 0.5  # of the way to the command, within a second of breaking away
-JUMP_FRAMES = 2
 CLEAN_RPM_SHARE = 0.05  # with rpm and throttle within these, a step of MAP belongs to the valve
 CLEAN_THROTTLE_POINTS = 1.0
 CLEAN_STEP_KPA = 1.5
@@ -40,13 +34,11 @@ CLEAN_SIGMAS = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """One answered step. ``breakaway_points``: command away from rest when a stuck valve let
-    go, 0 where it did not stick."""
+    """One answered step: seconds until the valve was a tenth, 63 and 90 % of the way."""
 
     dead_s: float
     t63_s: float
     t90_s: float
-    breakaway_points: float = 0.0
 
 
 def reached_s(trace: FloatArray, start: float, end: float, share: float) -> float | None:
@@ -90,7 +82,7 @@ def respond(command: FloatArray, position: FloatArray) -> Response | None:
         if asked is None or came is None:
             return None
         times.append(max(0.0, round(came - asked, 3)))
-    return Response(times[0], times[1], times[2], _breakaway(command, position, start, rest))
+    return Response(times[0], times[1], times[2])
 
 
 def _held(position: FloatArray) -> FloatArray | None:
@@ -115,22 +107,6 @@ def _is_step(command: FloatArray, start: float, end: float) -> bool:
     return bool(way[arrived:].min() >= BACK_SHARE and way.max() <= 2 - BACK_SHARE)
 
 
-def _breakaway(command: FloatArray, position: FloatArray, start: float, rest: float) -> float:
-    """Command away from rest when a stuck valve let go with a jump, 0 where it did not stick."""
-    away = np.abs(command - start)
-    moved = np.abs(position - rest)
-    # Twice running: in the frame of the step itself a position rebuilt from command and error
-    # shows a movement that never was, since their means are not of the same instant.
-    broke = np.flatnonzero((moved > REST_POINTS) & (np.append(moved[1:], moved[-1]) > REST_POINTS))
-    if not len(broke):
-        return 0.0
-    letting_go = int(broke[0])
-    stuck = int(np.count_nonzero(away[:letting_go] > STUCK_POINTS))
-    ahead = min(letting_go + JUMP_FRAMES - 1, len(moved) - 1)
-    jumped = moved[ahead] >= JUMP_SHARE * away[ahead]
-    return float(away[letting_go]) if stuck >= STUCK_FRAMES and jumped else 0.0
-
-
 def respond_by_pressure(
     command: FloatArray, kpa: FloatArray, rpm: FloatArray, throttle: FloatArray
 ) -> Response | None:
@@ -145,8 +121,7 @@ def respond_by_pressure(
     if step < max(CLEAN_STEP_KPA, CLEAN_SIGMAS * float(noise)):
         return None
     scale = MOVED_POINTS / CLEAN_STEP_KPA  # so that the least step counts as a movement
-    found = respond(command, kpa * scale * (1 if kpa[-1] > kpa[0] else -1) * _way(command))
-    return None if found is None else Response(found.dead_s, found.t63_s, found.t90_s)
+    return respond(command, kpa * scale * (1 if kpa[-1] > kpa[0] else -1) * _way(command))
 
 
 def _way(command: FloatArray) -> int:
