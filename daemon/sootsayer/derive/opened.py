@@ -36,10 +36,9 @@ class Judged:
     """An opening with the counts the rules need beside the values people read.
 
     ``flow`` rests on the air meter where there is one; ``cross`` is a second opinion from
-    throttle and manifold pressure, which knows nothing of the air meter. ``rise`` and ``fall``:
-    how the position answered the two edges. ``map_fall_kpa``: what MAP lost at the closing edge
-    and its sd; ``aba_kpa``: open against shut on both sides, or before and after a brief
-    closing, and its sd. ``surge_pct``: see ``edges.surge_pct``.
+    throttle and manifold pressure, which knows nothing of the air meter. ``aba_kpa``: open
+    against shut on both sides, or before and after a brief closing, and its sd. ``surge_pct``:
+    see ``edges.surge_pct``.
     """
 
     opening: Opening
@@ -49,14 +48,9 @@ class Judged:
     measured: bool  # position was known and is no mere echo
     flow: Flow | None
     cross: Flow | None
-    rise: Response | None = None
-    fall: Response | None = None
-    map_fall_kpa: float | None = None
-    map_fall_sd_kpa: float | None = None
     aba_kpa: float | None = None
     aba_sd_kpa: float | None = None
     surge_pct: float | None = None
-    period_s: float = 0.0  # of the slower of command and position
 
 
 def measure(record: dict[str, Any], balances: tuple[FlowBalance, FlowBalance]) -> Judged:
@@ -70,7 +64,6 @@ def measure(record: dict[str, Any], balances: tuple[FlowBalance, FlowBalance]) -
     gas, gas_sd = _gas(record["sums"][0], flow)
     step, step_sd, step_due = _step(record, balances[0])
     rise, fall = (_response(record[edge], counts) for edge in ("rise", "fall"))
-    lost = record["fall_edge"] or (None, None)
     aba = record["aba"] or (None, None)
     context = {**record["context"], **_told(record, rise, fall)}
     opening = Opening(
@@ -83,8 +76,7 @@ def measure(record: dict[str, Any], balances: tuple[FlowBalance, FlowBalance]) -
     )  # fmt: skip
     return Judged(
         opening, record["settled"], record["short"], record["over"],
-        counts and record["settled"] > 0, flow, cross, rise, fall, lost[0], lost[1], aba[0], aba[1],
-        record["surge"], record["period_s"],
+        counts and record["settled"] > 0, flow, cross, aba[0], aba[1], record["surge"],
     )  # fmt: skip
 
 

@@ -116,9 +116,7 @@ class Openings(Kept):
                 self.asking = self.asking + 1 if asked > OPEN_POINTS else 0
                 if self.asking < OPEN_FRAMES:
                     continue
-                self._begin(
-                    end_ms - OPEN_FRAMES * FRAME_MS, trip, context, position_counts, _period_s(q)
-                )
+                self._begin(end_ms - OPEN_FRAMES * FRAME_MS, trip, context, position_counts)
             current = self.current
             assert current is not None
             _add_frame(current, frame, settled[index])
@@ -135,22 +133,16 @@ class Openings(Kept):
         return owner
 
     def _begin(
-        self,
-        start_ms: int,
-        trip: int,
-        context: dict[str, float],
-        position_counts: bool,
-        period_s: float,
+        self, start_ms: int, trip: int, context: dict[str, float], position_counts: bool
     ) -> None:
         self._finish(OPEN_FRAMES)
         self.number += 1
         self.current = {
             "number": self.number, "trip": trip, "start_ms": start_ms, "end_ms": start_ms,
             "frames": 0, "asked": 0.0, "moved": 0.0, "moved_n": 0, "settled": 0, "short": 0,
-            "over": 0, "edge": None, "rise": None, "fall": None, "fall_edge": None,
-            "aba": None, "surge": None,
-            "sums": [_no_rows(), _no_rows()], "context": dict(context),
-            "position_counts": position_counts, "period_s": period_s,
+            "over": 0, "edge": None, "rise": None, "fall": None, "aba": None,
+            "surge": None, "sums": [_no_rows(), _no_rows()], "context": dict(context),
+            "position_counts": position_counts,
         }  # fmt: skip
 
     def _close(self, end_ms: int) -> None:
@@ -173,7 +165,7 @@ class Openings(Kept):
         look = list(self.trace)[: len(self.trace) - newer][-OPEN_END - after :]
         if after >= LEAST_AFTER and len(look) == OPEN_END + after:
             closing["fall"] = answer(look[OPEN_END - BEFORE :])
-            closing["fall_edge"] = fall = fall_at_closing(look)
+            fall = fall_at_closing(look)
             closing["aba"] = against_both(closing["edge"], fall) or closing["aba"]
             self.last_fall = None if fall is None else [*fall, float(closing["end_ms"])]
         self.pending.append(closing)
@@ -201,12 +193,6 @@ class Openings(Kept):
                 judged.append(measure(record, balances))
         self.pending = waiting
         return judged
-
-
-def _period_s(q: Quantities) -> float:
-    """How far apart the readings are of which a response is made."""
-    channels = ("egr_pct", "egr_a_cmd", "egr_err", "egr_a_err", "egr_a_act")
-    return max((q.block.periods_s.get(channel, 0.0) for channel in channels), default=0.0)
 
 
 def _no_rows() -> dict[str, Any]:
