@@ -29,12 +29,14 @@ KNOTS_PCT = np.array([0.0, 5, 10, 15, 20, 28, 40, 60, 100])  # dense where the p
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Five two-second means of one block. ``usable``: settled and fully known.
+    """Five two-second means of one block. ``known``: of a running engine, nothing missing;
+    ``usable``: settled as well.
 
     ``features`` (5, p) and ``target`` (5,) so that target = features @ coefficients holds while
     no gas flows; ``sign`` makes sign·(features @ coefficients − target) the displaced air.
     """
 
+    known: BoolArray
     usable: BoolArray
     features: FloatArray
     target: FloatArray
@@ -48,10 +50,11 @@ class Rows:
     scale: FloatArray
 
 
-def row_means(column: FloatArray) -> FloatArray:
-    """Means of the block's rows, shape (5,)."""
-    means: FloatArray = column.reshape(ROWS, ROW_FRAMES).mean(axis=1)
-    return means
+def row_means(*columns: FloatArray) -> FloatArray:
+    """Means of the block's rows, shape (5,) of one column, (k, 5) of k columns: all at once,
+    since calls cost more than arithmetic here."""
+    means: FloatArray = np.array(columns).reshape(-1, ROWS, ROW_FRAMES).mean(axis=2)
+    return means if len(columns) > 1 else means[0]
 
 
 def make_rows(
@@ -59,34 +62,37 @@ def make_rows(
     compression: bool,
 ) -> Rows:  # fmt: skip
     """Rows of one block for the balance in this ``mode``: "maf" or "throttle"."""
-    charge_k = row_means(q.iat) + KELVIN_AT_0_C
-    rpm, map_kpa = row_means(q.rpm), row_means(q.map)
+    intake_c, rpm, map_kpa, maf, throttle, coolant_c, opening_mean = row_means(
+        q.iat, q.rpm, q.map, q.maf, q.throttle, q.ect, opening
+    )
+    charge_k = intake_c + KELVIN_AT_0_C
     per_kpa = density_flow_g_s(displacement_l, rpm, np.ones(ROWS), charge_k)
     density = per_kpa * map_kpa
     if mode == "maf":
-        features = _by_air_mass(q, rpm, map_kpa, charge_k, per_kpa)
-        target, sign = row_means(q.maf), 1.0
+        features = _by_air_mass(coolant_c + KELVIN_AT_0_C, rpm, map_kpa, charge_k, per_kpa)
+        target, sign = maf, 1.0
         air = target
     else:
         through = baro_kpa / np.sqrt(charge_k) * compressible(map_kpa / baro_kpa)
-        knots = _hats(row_means(q.throttle)) * through[:, None]
+        knots = _hats(throttle) * through[:, None]
         features = np.column_stack([knots, per_kpa])
         target, sign = FIXED_BREATHING * density, -1.0
         features[map_kpa > NEARLY_OPEN * baro_kpa] = np.nan
         air = target
-    opening_mean = row_means(opening)
     whole = np.isfinite(features).all(axis=1) & np.isfinite(target) & np.isfinite(opening_mean)
     calm = q.settled.reshape(ROWS, ROW_FRAMES).all(axis=1)
-    usable = whole & calm & (q.rpm.reshape(ROWS, ROW_FRAMES).min(axis=1) > SPINDOWN_RPM)
+    known = whole & (q.rpm.reshape(ROWS, ROW_FRAMES).min(axis=1) > SPINDOWN_RPM)
     scale = density if compression else np.full(ROWS, baro_kpa / STANDARD_KPA)
-    return Rows(usable, features, target, sign, air, per_kpa, charge_k, opening_mean, scale)
+    return Rows(
+        known, known & calm, features, target, sign, air, per_kpa, charge_k, opening_mean, scale
+    )
 
 
 def _by_air_mass(
-    q: Quantities, rpm: FloatArray, map_kpa: FloatArray, charge_k: FloatArray, per_kpa: FloatArray
-) -> FloatArray:
-    coolant = row_means(q.ect)
-    heat = np.where(np.isnan(coolant), 0.0, coolant + KELVIN_AT_0_C - charge_k) / 100
+    coolant_k: FloatArray, rpm: FloatArray, map_kpa: FloatArray, charge_k: FloatArray,
+    per_kpa: FloatArray,
+) -> FloatArray:  # fmt: skip
+    heat = np.where(np.isnan(coolant_k), 0.0, coolant_k - charge_k) / 100
     density = per_kpa * map_kpa
     return np.column_stack(
         [
