@@ -52,6 +52,7 @@ class Faults:
     neutral: bool = False
     idle_sd_rpm: float = 9.0
     hot_only_above_c: float | None = None
+    most_g_s: float = np.inf  # what a choked place in series lets through
 
 
 GAIN_G_S = 5.0  # of the fully open valve
@@ -101,7 +102,7 @@ def _trip(
     passage = np.full(n, faults.passage)
     if faults.hot_only_above_c is not None:
         passage = np.where(ect > faults.hot_only_above_c, faults.passage, 1.0)
-    gas = GAIN_G_S * moved / 100 * passage + faults.leak_g_s
+    gas = np.minimum(GAIN_G_S * moved / 100 * passage, faults.most_g_s) + faults.leak_g_s
     bar = manifold_bar(throttle, rpm * RAD_S_PER_RPM, gas)
     maf = throttle_flow(throttle, bar)
     error = np.where(command > 0.5, (moved - command) / np.maximum(command, 0.5) * 100, 0.0)

@@ -33,7 +33,7 @@ from campaign_judge import Outcome, judge_group
 
 from sootsayer.model import Link
 
-CARS_A_GROUP = 16
+CARS_A_GROUP = 24
 Row = list[str]
 
 

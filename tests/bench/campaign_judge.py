@@ -67,13 +67,12 @@ def judge(case: Case, trips: Sequence[Driven]) -> Outcome:
     pipeline = Pipeline(vehicle_of(case))
     own = found = None
     opened: dict[str, None] = {}
-    for batch in _patchy(case, batches(trips, case.poll_s)):
+    end = Batch(trips[-1].key_off_ms + AFTER_TRIP_MS)  # what was pending is judged then
+    for batch in (*_patchy(case, batches(trips, case.poll_s)), end):
         alerts = pipeline.feed(batch).alerts
         opened |= dict.fromkeys(_of_the_car(alerts))
         found = found or _when(trips, [a.first_ms for a in alerts if _finds(case, a)], batch)
         own = own or _when(trips, _confirmed(batch), batch)
-    alerts = pipeline.feed(Batch(trips[-1].key_off_ms + AFTER_TRIP_MS)).alerts
-    opened |= dict.fromkeys(_of_the_car(alerts))
     verdict = pipeline.verdict()
     return Outcome(
         case,
@@ -129,8 +128,9 @@ def _when(trips: Sequence[Driven], happened: Sequence[int], batch: Batch) -> flo
     """How many trips had been driven by the end of this batch, if anything happened in it."""
     if not happened:
         return None
-    number = sum(trip.key_off_ms <= batch.upto_ms - AFTER_TRIP_MS for trip in trips)
-    trip = trips[min(number, TRIPS - 1)]
+    ended = sum(trip.key_off_ms <= batch.upto_ms - AFTER_TRIP_MS for trip in trips)
+    number = min(ended, TRIPS - 1)
+    trip = trips[number]
     length_ms = max(trip.key_off_ms - trip.start_ms, 1)
     return number + min(max((batch.upto_ms - trip.start_ms) / length_ms, 0.01), 1.0)
 

@@ -66,11 +66,16 @@ def test_unknown_frames_are_left_out():
     assert found[0] == pytest.approx(TO_90 * 1.5, rel=0.15)
 
 
-def late(command: np.ndarray, position: np.ndarray, least: int = AWAY_LEAST) -> tuple[float, float]:
+def stood(command: np.ndarray, position: np.ndarray, least: int = AWAY_LEAST) -> tuple[float, ...]:
+    """Points and seconds: late, then unmoved."""
     standing = Standing()
     for asked, moved in zip(command.tolist(), position.tolist(), strict=True):
         standing.step(asked, moved, least)
     return standing.take()
+
+
+def late(command: np.ndarray, position: np.ndarray, least: int = AWAY_LEAST) -> tuple[float, ...]:
+    return stood(command, position, least)[:2]
 
 
 STEP = np.array([0.0] * 4 + [30.0] * 36)
@@ -114,7 +119,9 @@ def test_a_valve_that_stands_for_half_a_minute_is_stuck_and_does_not_stick():
 
 def test_asked_shut_again_before_it_ever_moved_is_stuck_in_that_opening():
     command = np.concatenate([np.zeros(4), np.full(10, 30.0), np.zeros(10), np.full(10, 30.0)])
-    assert late(command, at([(24, 0.0), (10, 30.0)])) == (0.0, 0.0)
+    assert stood(command, at([(24, 0.0), (10, 30.0)])) == (0.0, 0.0, 30.0, 5.0)
+    briefly = np.concatenate([np.zeros(4), np.full(2, 30.0), np.zeros(10)])
+    assert stood(briefly, at([(16, 0.0)])) == (0.0, 0.0, 0.0, 0.0)
 
 
 def test_a_dead_band_within_an_opening_shows_when_it_closes():

@@ -15,7 +15,7 @@ def test_a_vehicle_may_replace_a_limit():
 @pytest.mark.parametrize(
     ("overrides", "words"),
     [
-        ({"F9": {"least_failed": 3}}, ["F9", "rules are"]),
+        ({"F99": {"least_failed": 3}}, ["F9", "rules are"]),
         ({"F1": {"least_faild": 3}}, ["least_faild", "least_failed"]),
         ({"F1": {"least_failed": "three"}}, ["three", "number"]),
     ],

@@ -93,6 +93,15 @@ def sticks_in_one_of_three() -> Columns:
     return with_position(lagged(np.where(first, 0.0, command), np.full(len(command), 0.15)))
 
 
+def unmoved_after_every_night() -> Columns:
+    """Each trip begins after hours of rest, and its first opening does not move the valve."""
+    command, t_ms = sound()["egr_pct"], driven(Faults())[0]
+    opening, trip = runs(command > 1), np.cumsum(np.diff(t_ms, prepend=t_ms[0]) > 3_600_000)
+    first = [opening[(trip == number) & (opening > 0)].min() for number in range(TRIPS)]
+    held = np.where(np.isin(opening, first), 0.0, command)
+    return with_position(lagged(held, np.full(len(command), 0.15)))
+
+
 def spliced(faults: Faults, where: FloatArray) -> Columns:
     """The sound drive, with manifold and air of the faulty engine ``where`` it acts."""
     columns, faulty = dict(sound()), driven(faults)[1]
@@ -106,6 +115,15 @@ def leaks_at_one_stop_of_three() -> Columns:
     return spliced(Faults(leak_g_s=0.9), (stop > 0) & (stop % 3 == 0))
 
 
+def leaks_and_shakes_at_one_stop_of_three() -> Columns:
+    """So much gas that idle speed swings by 120 rpm and never settles."""
+    columns = leaks_at_one_stop_of_three()
+    stop = runs(sound()["vss"] == 0)
+    swing = 120.0 * np.sin(np.arange(len(stop)) * STEP_S * 2 * np.pi / 3.0)
+    columns["rpm"] = columns["rpm"] + np.where((stop > 0) & (stop % 3 == 0), swing, 0.0)
+    return columns
+
+
 def weak_in_one_opening_of_three() -> Columns:
     opening = runs(sound()["egr_pct"] > 1)
     return spliced(Faults(passage=0.3), (opening > 0) & (opening % 3 == 0))
@@ -114,6 +132,8 @@ def weak_in_one_opening_of_three() -> Columns:
 PLANTED: dict[str, tuple[Callable[[], Columns], str]] = {
     "slow": (slow_in_one_of_three, "M3"),
     "sticks": (sticks_in_one_of_three, "M4"),
+    "stays put": (unmoved_after_every_night, "M4R"),
+    "leaks and shakes": (leaks_and_shakes_at_one_stop_of_three, "F2S"),
     "leaks": (leaks_at_one_stop_of_three, "F2S"),
     "weak": (weak_in_one_opening_of_three, "F1U"),
 }

@@ -8,6 +8,7 @@ from collections import deque
 
 import numpy as np
 import pytest
+import scipy.stats
 
 from plain_engine import Faults, as_series, batches, recording
 from sootsayer.derive.balance import FlowBalance
@@ -179,6 +180,34 @@ def test_area_is_held_against_what_is_stated_and_what_is_usual():
     assert wanting(24 * per_mm2, 60.0)[0] == pytest.approx(60.0)
     of_widest = pytest.approx(100 * (1 - 0.5 * 5 / (2.4 * 15 / 3.5)))
     assert wanting(5 * per_mm2, None) == (None, of_widest)
+
+
+@pytest.mark.parametrize(("narrow_mm2", "least", "most"), [
+    (1e6, 0.999, 1.001), (60.0, 0.8, 0.97), (9.0, 0.2, 0.4), (2.0, 0.0, 0.05),
+])  # fmt: skip
+def test_flow_grows_with_the_opening_unless_another_place_is_narrower(narrow_mm2, least, most):
+    """Two orifices in series, 1/A² = 1/A₁² + 1/A₂² (any textbook on hydraulics), and the slope
+    that SciPy finds over logarithms."""
+    widths = np.linspace(0.2, 0.4, 30)
+    area = (1 / (60.0 * widths) ** 2 + 1 / narrow_mm2**2) ** -0.5
+    balance = FlowBalance(2.4)
+    balance.widths.extend(widths.tolist())
+    balance.gains.extend((area / widths).tolist())
+    slope, sd = balance.growth()
+    assert least < slope < most
+    by_scipy = scipy.stats.linregress(np.log(widths), np.log(area))
+    assert slope == pytest.approx(by_scipy.slope, abs=1e-9)
+    assert sd == pytest.approx(by_scipy.stderr * np.sqrt(28 / 30), abs=1e-6)
+
+
+def test_growth_needs_openings_of_different_width_and_overlooks_single_odd_ones():
+    balance = FlowBalance(2.4)
+    balance.widths.extend([0.3] * 30)
+    balance.gains.extend([5.0] * 30)
+    assert balance.growth() is None
+    balance.widths.extend(np.linspace(0.2, 0.4, 30).tolist())
+    balance.gains.extend([5.0] * 29 + [0.5])
+    assert balance.growth()[0] == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize(("stated", "passage", "found"), [

@@ -208,6 +208,10 @@ def smaller_than_usual() -> set[str]:
     return heard(told(trips([Faults(passage=0.3)] * 3)), car)
 
 
+def choked_beside_the_valve() -> set[str]:
+    return heard(told(trips([Faults(most_g_s=0.7)] * 4)))
+
+
 def dips() -> set[str]:
     return heard(told(steady_cruise(15, 30.0, 5.0, dip_pct=6.0)))
 
@@ -406,6 +410,7 @@ STORIES: dict[str, tuple[Callable[[], set[str]], frozenset[str]]] = {
         ("flow more than doubles", too_much, "F4"),
         ("smaller than stated", smaller_than_stated, "F8"),
         ("smaller than usual", smaller_than_usual, "F8S"),
+        ("choked beside the valve", choked_beside_the_valve, "F9"),
         ("dips at openings", dips, "F4S"),
         ("vacuum weak", lambda: with_sensors(weak=0.35), "M6"),
         ("vacuum decays", lambda: with_sensors(leaky=True), "M6D"),

@@ -34,6 +34,7 @@ GONE_FRAMES = 2
 OFF_STOP_POINTS = 5.0
 AWAY_LEAST = 3  # frames, so more than a whole second; more where readings are farther apart
 STANDS_MOST = 60  # frames: a valve that stands for half a minute and more is stuck, not sticky
+LONG_S = 3600.0
 JUMP_FRAMES = 4  # two seconds from letting go
 JUMP_SHARE = 0.5  # of the way to the command; one that creeps is no jump
 
@@ -42,9 +43,11 @@ JUMP_SHARE = 0.5  # of the way to the command; one that creeps is no jump
 class Answer:
     """One stretch in which the command moved. ``t90_s``: nine tenths of the way by its lag,
     ``t90_least_s`` what it surely is not below; None where position does not follow by a lag.
-    ``rested_s``: asked shut before it, 0 where it goes on from the last stretch.
+    ``rested_s``: not asked open before it, the engine's standing still included; 0 where it goes
+    on from the last stretch.
     ``late_points``, ``late_s``: how far and how long the command was away when a standing valve
-    let go and jumped; 0 where it never stood. ``period_s`` between readings."""
+    let go and jumped; 0 where it never stood. ``unmoved_points``, ``unmoved_s``: the same of a
+    valve that stood shut until the command was. ``period_s`` between readings."""
 
     start_ms: int
     end_ms: int
@@ -52,6 +55,8 @@ class Answer:
     t90_least_s: float | None
     late_points: float
     late_s: float
+    unmoved_points: float
+    unmoved_s: float
     period_s: float
     rested_s: float
     context: Mapping[str, float]
@@ -60,12 +65,11 @@ class Answer:
 class Standing(Kept):
     """Whether the valve stands while its command goes away, frame by frame."""
 
-    kept = ("place", "origin", "frames", "points", "broke", "late_points", "late_frames",
-            "gone")  # fmt: skip
+    kept = ("place", "origin", "frames", "points", "broke", "late", "unmoved", "gone")
 
     def __init__(self) -> None:
-        self.late_points = 0.0  # worst of the stretch
-        self.late_frames = 0
+        self.late = [0.0, 0.0]  # worst of the stretch: points and seconds
+        self.unmoved = [0.0, 0.0]  # likewise
         self.forget()
 
     def forget(self) -> None:
@@ -77,11 +81,11 @@ class Standing(Kept):
         self.gone = 0  # frames in a row elsewhere
         self.broke: list[float] = []  # [frames since it let go, place, origin, points, frames]
 
-    def take(self) -> tuple[float, float]:
-        """The stretch's worst as (points, seconds), and begin anew."""
-        worst = self.late_points, self.late_frames * FRAME_S
-        self.late_points, self.late_frames = 0.0, 0
-        return worst
+    def take(self) -> tuple[float, float, float, float]:
+        """The stretch's worst as points and seconds, late and unmoved, and begin anew."""
+        late, unmoved = self.late, self.unmoved
+        self.late, self.unmoved = [0.0, 0.0], [0.0, 0.0]
+        return late[0], late[1], unmoved[0], unmoved[1]
 
     def step(self, asked: float, moved: float, least_frames: int) -> None:
         if math.isnan(moved):
@@ -107,6 +111,8 @@ class Standing(Kept):
             self.points = max(self.points, away)
         elif self.place < OFF_STOP_POINTS:
             # Asked shut again without having moved at all: stuck in that opening, not sticky.
+            if self.frames >= least_frames:
+                self.unmoved = max(self.unmoved, [self.points, self.frames * FRAME_S])
             self._stand(asked, moved)
 
     def _stand(self, asked: float, moved: float) -> None:
@@ -116,8 +122,7 @@ class Standing(Kept):
     def _jump(self, asked: float, moved: float) -> None:
         since, place, origin, points, frames = self.broke
         if abs(moved - place) >= JUMP_SHARE * max(abs(asked - origin), AWAY_POINTS):
-            if points > self.late_points:
-                self.late_points, self.late_frames = points, int(frames)
+            self.late = max(self.late, [points, frames * FRAME_S])
             self.broke = []
         else:
             self.broke[0] = since + 1
@@ -128,7 +133,7 @@ class Standing(Kept):
 class Answers(Kept):
     """Collects stretches with a moving command while the position is known."""
 
-    kept = ("lead", "frames", "ahead", "start_ms", "shut", "rest", "rested_s", "context",
+    kept = ("lead", "frames", "ahead", "start_ms", "shut", "asked_ms", "rested_s", "context",
             "standing")  # fmt: skip
 
     def __init__(self) -> None:
@@ -137,7 +142,7 @@ class Answers(Kept):
         self.ahead = 0  # frames of lead among them
         self.start_ms: int | None = None
         self.shut = 0  # frames in a row asked shut
-        self.rest = 0  # frames asked shut since the last stretch
+        self.asked_ms: int | None = None  # when it was last asked open
         self.rested_s = 0.0  # before this one
         self.context: dict[str, float] = {}
         self.standing = Standing()
@@ -155,7 +160,6 @@ class Answers(Kept):
             return []
         if self.start_ms is None and not (asked > OPEN_POINTS).any():
             self.lead.extend(np.column_stack([asked, q.moved])[-LEAD:].tolist())
-            self.rest = self.rest + len(asked) if not np.isnan(asked).any() else 0
         else:
             done += self._walk(q, asked.tolist(), dict(context))
         return [answer for answer in done if answer is not None]
@@ -175,19 +179,21 @@ class Answers(Kept):
             if self.start_ms is None:
                 if wanted <= OPEN_POINTS:
                     self.lead.append([wanted, moved])
-                    self.rest += 1
                     continue
                 self._begin(end_ms - FRAME_MS, context)
             self.frames.append([wanted, moved])
             self.standing.step(wanted, moved, least_frames)
             self.shut = self.shut + 1 if wanted < SHUT_POINTS else 0
+            if not self.shut:
+                self.asked_ms = end_ms
             if self.shut >= SHUT_FRAMES or len(self.frames) - self.ahead >= LONGEST:
                 done.append(self._close(end_ms, every_s))
         return done
 
     def _begin(self, start_ms: int, context: dict[str, float]) -> None:
         self.start_ms, self.context = start_ms, context
-        self.rested_s, self.rest = self.rest * FRAME_S, 0
+        # One not asked before was shut since the recording began, and before it the engine stood.
+        self.rested_s = LONG_S if self.asked_ms is None else (start_ms - self.asked_ms) / 1000
         self.frames = list(self.lead)
         self.ahead = len(self.frames)
         if self.frames and self.shut == 0 and self.standing.place is None:
@@ -203,21 +209,21 @@ class Answers(Kept):
         self.lead.extend(frames[-LEAD:])
         if self.shut:  # it came home or not: the next opening begins with where it stands then
             self.standing.forget()
-            self.rest, self.shut = self.shut, 0
-        late_points, late_s = self.standing.take()
+            self.shut = 0
+        worst = self.standing.take()
+        late_points = worst[0]
         look = np.array(frames[max(0, ahead - 4) :])
         if np.ptp(look[:, 0]) < SWING_POINTS and not late_points:
             return None
         lag = None if late_points else lag_of(np.array(frames), ahead)
         t90_s, least_s = lag or (None, None)
         return Answer(
-            start_ms, end_ms, t90_s, least_s, late_points, late_s, every_s,
-            self.rested_s, self.context,
+            start_ms, end_ms, t90_s, least_s, *worst, every_s, self.rested_s, self.context
         )  # fmt: skip
 
     def _forget(self) -> None:
         self.lead.clear()
-        self.shut = self.rest = 0
+        self.shut = 0
         self.standing.forget()
         self.standing.take()
 

@@ -15,11 +15,14 @@ from sootsayer.derive.balance import LEAK, TRIM_RAIL_PCT, FlowBalance
 from sootsayer.derive.cylinder import ROW_FRAMES, ROWS, Rows
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.quantities import Quantities
-from sootsayer.model import FloatArray
+from sootsayer.model import BoolArray, FloatArray
 
 GAP_MS = 20_000  # a stop goes on over a twitch of the pedal
 LONGEST_MS = 120_000  # a long wait counts anew every two minutes, for faults that come midway
 LEAST_ROWS = 2  # four settled seconds
+# So many rows after standing still an engine counts also where it does not settle: one that much
+# gas makes misfire never does, while the filling of its manifold averages out.
+RESTLESS_ROWS = 3
 SHUT = 0.01  # opening
 
 
@@ -39,10 +42,11 @@ class StopGas:
 class StopGases(Kept):
     """Sums the settled rows of each stop."""
 
-    kept = ("start_ms", "last_ms", "rows", "features", "target", "trim", "trims")
+    kept = ("start_ms", "last_ms", "standing", "rows", "features", "target", "trim", "trims")
 
     def __init__(self) -> None:
         self.start_ms: int | None = None
+        self.standing = 0  # rows in a row at a standstill
         self._clear()
 
     def _clear(self) -> None:
@@ -62,15 +66,24 @@ class StopGases(Kept):
         start_ms, end_ms = q.block.start_ms, q.block.end_ms
         if self.start_ms is not None and start_ms - self.last_ms > GAP_MS:
             done.append(self._close(balance))
+        stands = (q.states["idle"] == 1).reshape(ROWS, ROW_FRAMES).all(axis=1)
+        long = self._long_at_rest(stands) if stands.any() or self.standing else stands
         idle = np.zeros(ROWS, dtype=np.bool_)
-        if rows is not None and (q.states["idle"] == 1).any():
-            stands = (q.states["idle"] == 1).reshape(ROWS, ROW_FRAMES).all(axis=1)
-            idle = stands & rows.usable & (rows.opening < SHUT)
+        if rows is not None:
+            idle = stands & (rows.usable | long & rows.known) & (rows.opening < SHUT)
         if rows is not None and idle.any():
             self._add(q, rows.features[idle], rows.target[idle])
             if self.start_ms is not None and end_ms - self.start_ms >= LONGEST_MS:
                 done.append(self._close(balance))
         return [stop for stop in done if stop is not None]
+
+    def _long_at_rest(self, stands: BoolArray) -> BoolArray:
+        """Which rows follow on enough others at a standstill."""
+        long: list[bool] = []
+        for still in stands.tolist():
+            long.append(still and self.standing >= RESTLESS_ROWS)
+            self.standing = self.standing + 1 if still else 0
+        return np.array(long)
 
     def _add(self, q: Quantities, features: FloatArray, target: FloatArray) -> None:
         if self.start_ms is None:

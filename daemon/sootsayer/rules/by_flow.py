@@ -41,6 +41,8 @@ def uneven(rule: Rule, seen: Seen) -> list[Chance]:
     does not catch, and sound openings differ by half. Nor while air goes past the meter: that
     looks like gas at some openings and makes the others look weak.
     """
+    if not seen.openings:
+        return []
     usual_g_s = seen.balance.better_gain_g_s()
     if usual_g_s is None or seen.balance.compression or (METERING | AIR_LEAKS) & seen.accused:
         return []

@@ -8,9 +8,10 @@ from sootsayer.derive.frames import FRAME_S
 from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance, Seen
 
-# A car slow from the first day has no sound time of its own, so that counts as at most so much
-# of the limit.
+# What a car has shown counts as its own sound time up to so much of the limit: one that grew slow
+# before it was first seen has none.
 SOUND_SHARE = 0.8
+DOES_NOT_FOLLOW = "M1"
 
 
 def slow(rule: Rule, seen: Seen) -> list[Chance]:
@@ -23,7 +24,7 @@ def slow(rule: Rule, seen: Seen) -> list[Chance]:
             continue
         if answer.period_s > rule.limit("period_most_s"):
             continue
-        usual = min(seen.baselines.usual(rule.name) or limit_s, SOUND_SHARE * limit_s)
+        usual = min(seen.baselines.usual(rule.name) or 0.0, SOUND_SHARE * limit_s)
         allowed = max(limit_s, rule.limit("baseline_factor") * usual)
         # Readings that are rarer than frames may be older than the lag's own doubt knows.
         stale_s = max(answer.period_s - FRAME_S, 0.0)
@@ -43,22 +44,33 @@ def sticks(rule: Rule, seen: Seen) -> list[Chance]:
 
 
 def sticks_after_rest(rule: Rule, seen: Seen) -> list[Chance]:
-    """The same of openings that follow a rest, where a valve that has gummed up sticks first."""
-    return [
-        _let_go(rule, answer, seen)
-        for answer in seen.answers
-        if answer.rested_s >= rule.limit("rest_least_s")
-    ]
+    """The same of openings that follow a rest, where a valve that has gummed up sticks first, and
+    may outlast the opening; unless it is known for one that does not move at all."""
+    made = []
+    for answer in seen.answers:
+        if answer.rested_s < rule.limit("rest_least_s"):
+            continue
+        chance = _let_go(rule, answer, seen)
+        unmoved = answer.unmoved_points > rule.limit("fail_above")
+        unmoved = unmoved and answer.unmoved_s > _stands_s(rule, seen)
+        if unmoved and not chance.failed and DOES_NOT_FOLLOW not in seen.accused:
+            fact = f"stood for {answer.unmoved_s:.1f} s, until it was asked shut"
+            chance = _chance(answer, True, answer.unmoved_points, fact)
+        made.append(chance)
+    return made
 
 
 def _let_go(rule: Rule, answer: Answer, seen: Seen) -> Chance:
-    stands_s = rule.limit("vacuum_stands_s" if seen.motion.by_vacuum else "stands_s")
-    points = answer.late_points if answer.late_s > stands_s else 0.0
+    points = answer.late_points if answer.late_s > _stands_s(rule, seen) else 0.0
     failed = points > rule.limit("fail_above")
     fact = "moved with the command"
     if failed:
         fact = f"stood {answer.late_s:.1f} s, let go {points:.0f} points late"
     return _chance(answer, failed, points, fact)
+
+
+def _stands_s(rule: Rule, seen: Seen) -> float:
+    return rule.limit("vacuum_stands_s" if seen.motion.by_vacuum else "stands_s")
 
 
 def _chance(answer: Answer, failed: bool, measure: float, fact: str) -> Chance:

@@ -27,6 +27,7 @@ from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance, Seen
 
 Level = tuple[float, float, float]
+CHOKED_KPA = 85.0  # outside, some 1,500 m: higher up an open valve is not choked all the time
 ASK_FORBIDDEN = ("wide open", "cranking", "cold", "idle in neutral")
 
 
@@ -200,6 +201,18 @@ def _wanting(held_against: str) -> Callable[[Seen], Level | None]:
     return level
 
 
+def _growth_missing(seen: Seen) -> Level | None:
+    """Per cent of the growth of flow with the opening that does not come, where openings brought
+    news. Not where the open valve is not choked, so that pressures set the flow, too."""
+    balance = seen.balance
+    if not seen.openings or balance.compression or balance.baro_kpa < CHOKED_KPA:
+        return None
+    found = balance.growth()
+    if found is None:
+        return None
+    return 100 * (1 - found[0]), 100 * found[1], float(len(balance.gains))
+
+
 # measure → (value, its standard deviation, how many readings it rests on), None where not seen
 LEVELS: dict[str, Callable[[Seen], Level | None]] = {
     "leak": _leak,
@@ -211,4 +224,5 @@ LEVELS: dict[str, Callable[[Seen], Level | None]] = {
     "knock contrast": lambda seen: seen.motion.knock,
     "less than stated": _wanting("stated"),
     "less than usual": _wanting("size"),
+    "growth missing": _growth_missing,
 }

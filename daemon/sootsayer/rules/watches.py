@@ -20,6 +20,7 @@ from sootsayer.rules.book import Rule
 from sootsayer.units import say_duration
 
 LEAST_CHANCES = 5  # unless a rule states its own
+BY_LUCK = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,9 +236,8 @@ class ChanceWatch(Watch):
         failing = [chance for chance in self.chances if chance[2]]
         since = self.alert["first_ms"] if self.alert else (failing[0][0] if failing else 0)
         counted = [chance for chance in self.chances if chance[0] >= since]
-        run = [chance[2] for chance in recent[-int(self.rule.limit("clear_run")) :]]
         seen = sum(chance[2] for chance in counted)
-        cleared = len(run) >= self.rule.limit("clear_run") and not any(run)
+        cleared = self._over([chance[2] for chance in counted], n)
         if cleared and self.open:
             self.since = 0
         return Finding(
@@ -249,6 +249,19 @@ class ChanceWatch(Watch):
             and lower_bound(k, n) > self.rule.limit("raise_share"),
             cleared=cleared, fact=self.fact,
         )  # fmt: skip
+
+    def _over(self, failed: list[bool], recent: int) -> bool:
+        """Whether so many good chances in a row end an alert: as many as the rule asks for, and
+        so many as its own rate until then would let pass in one of fifty cases only. What
+        fails once in thirty is quiet for an hour by luck.
+
+        ``failed``: outcomes since the alert's first failure, ``recent``: chances decided on.
+        """
+        until = len(failed) - failed[::-1].index(True) if True in failed else 0
+        quiet = len(failed) - until
+        if min(quiet, recent) < self.rule.limit("clear_run"):
+            return False
+        return not until or (1 - sum(failed) / until) ** quiet < BY_LUCK
 
 
 def _middle(measures: list[float]) -> float:
