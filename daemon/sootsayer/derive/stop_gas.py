@@ -30,19 +30,31 @@ SHUT = 0.01  # opening
 class StopGas:
     """One warm stop. ``gas_pct`` of what the engine draws and its sd, by its breathing under
     all loads; ``above_pct`` beyond what long-run breathing holds for idle, a lasting leak taken
-    for normal."""
+    for normal. ``restless``: mostly of rows that did not settle, whose speed and pressure swing
+    together, so that only stops like it may be compared."""
 
     start_ms: int
     end_ms: int
     gas_pct: float
     sd_pct: float
     above_pct: float
+    restless: bool
 
 
 class StopGases(Kept):
     """Sums the settled rows of each stop."""
 
-    kept = ("start_ms", "last_ms", "standing", "rows", "features", "target", "trim", "trims")
+    kept = (
+        "start_ms",
+        "last_ms",
+        "standing",
+        "rows",
+        "settled",
+        "features",
+        "target",
+        "trim",
+        "trims",
+    )
 
     def __init__(self) -> None:
         self.start_ms: int | None = None
@@ -53,6 +65,7 @@ class StopGases(Kept):
         self.start_ms = None
         self.last_ms = 0
         self.rows = 0
+        self.settled = 0
         self.features: FloatArray = np.zeros(LEAK + 1)
         self.target = 0.0
         self.trim = 0.0  # summed over blocks that told it
@@ -72,6 +85,7 @@ class StopGases(Kept):
         if rows is not None:
             idle = stands & (rows.usable | long & rows.known) & (rows.opening < SHUT)
         if rows is not None and idle.any():
+            self.settled += int(np.count_nonzero(idle & rows.usable))
             self._add(q, rows.features[idle], rows.target[idle])
             if self.start_ms is not None and end_ms - self.start_ms >= LONGEST_MS:
                 done.append(self._close(balance))
@@ -100,6 +114,7 @@ class StopGases(Kept):
 
     def _close(self, balance: FlowBalance) -> StopGas | None:
         start_ms, last_ms, rows = self.start_ms, self.last_ms, self.rows
+        restless = 2 * self.settled < rows
         features, target = self.features / max(rows, 1), self.target / max(rows, 1)
         trim_pct = self.trim / self.trims if self.trims else float("nan")
         self._clear()
@@ -116,7 +131,7 @@ class StopGases(Kept):
         per_cent = 100 / max(target + max(gas, 0.0), 0.1)
         return StopGas(
             start_ms, last_ms, (gas - past_meter) * per_cent, sd * per_cent,
-            (above - past_meter) * per_cent,
+            (above - past_meter) * per_cent, restless,
         )  # fmt: skip
 
 

@@ -21,7 +21,7 @@ def gas_at_stop(rule: Rule, seen: Seen) -> list[Chance]:
         return made
     for stop in seen.stop_gases:
         limit, sigmas = rule.limit("fail_above"), rule.limit("sigmas")
-        failed = stop.gas_pct > limit and stop.gas_pct > sigmas * stop.sd_pct
+        failed = stop.gas_pct > max(limit, sigmas * stop.sd_pct) and not stop.restless
         share = stop.gas_pct
         usual, spread = (seen.baselines.usual(rule.name), seen.baselines.spread(rule.name))
         if not failed and usual is not None and spread is not None:
