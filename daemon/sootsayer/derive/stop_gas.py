@@ -31,7 +31,7 @@ class StopGas:
     """One warm stop. ``gas_pct`` of what the engine draws and its sd, by its breathing under
     all loads; ``above_pct`` beyond what long-run breathing holds for idle, a lasting leak taken
     for normal. ``restless``: mostly of rows that did not settle, whose speed and pressure swing
-    together, so that only stops like it may be compared."""
+    together, which looks like some gas."""
 
     start_ms: int
     end_ms: int

@@ -21,7 +21,8 @@ def gas_at_stop(rule: Rule, seen: Seen) -> list[Chance]:
         return made
     for stop in seen.stop_gases:
         limit, sigmas = rule.limit("fail_above"), rule.limit("sigmas")
-        failed = stop.gas_pct > max(limit, sigmas * stop.sd_pct) and not stop.restless
+        alone = rule.limit("restless_above") if stop.restless else limit
+        failed = stop.gas_pct > max(alone, sigmas * stop.sd_pct)
         share = stop.gas_pct
         usual, spread = (seen.baselines.usual(rule.name), seen.baselines.spread(rule.name))
         if not failed and usual is not None and spread is not None:
