@@ -10,7 +10,7 @@ import numpy as np
 
 from sootsayer.demo.build import Make, individual
 from sootsayer.demo.cars import CarSpec
-from sootsayer.demo.control_unit import ENGINE, ControlUnit, Moment
+from sootsayer.demo.control_unit import ENGINE, ControlUnit
 from sootsayer.demo.drive import RoadBuilder
 from sootsayer.demo.journeys import KEPT_MS, Driven, Journey, Stored, drive, status_columns
 from sootsayer.demo.monitor import Memory
@@ -52,10 +52,6 @@ class DrivenCar(ReplayedCar):
 
     def advance(self, to_ms: int) -> None:
         super().advance(to_ms - self._base_ms + LEAD_MS)
-
-    def moment(self) -> Moment:
-        """The whole bus reads the same sensors."""
-        return super().moment()
 
 
 class Truth:

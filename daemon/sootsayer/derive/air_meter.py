@@ -12,10 +12,9 @@ from collections import deque
 import numpy as np
 
 from sootsayer.derive.balance import FlowBalance
-from sootsayer.derive.cylinder import ROW_FRAMES, ROWS, Rows
+from sootsayer.derive.cylinder import Rows, row_means
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.quantities import Quantities
-from sootsayer.model import FloatArray
 
 CELL_RPM, CELL_KPA, CELL_ECT_C = 400.0, 10.0, 15.0
 CELL_KNOWN_ROWS = 15.0  # half a minute …
@@ -51,7 +50,7 @@ class AirMeter(Kept):
         load &= rows.air_g_s > LOAD_FACTOR * balance.idle_air_g_s
         if not load.any():
             return None
-        rpm, map_kpa, ect = _means(q.rpm), _means(q.map), _means(q.ect)
+        rpm, map_kpa, ect = row_means(q.rpm, q.map, q.ect)
         part = [0.0, 0.0, 0.0]
         for index in np.flatnonzero(load & ~np.isnan(ect)).tolist():
             density = float(rows.density_g_s_kpa[index] * map_kpa[index])
@@ -88,8 +87,3 @@ class AirMeter(Kept):
 def _taught(cell: list[float] | None, value: float, trip: int) -> list[float]:
     n, mean, last, trips = cell or [0.0, 0.0, -1.0, 0.0]
     return [n + 1, mean + (value - mean) / (n + 1), float(trip), trips + (trip != last)]
-
-
-def _means(column: FloatArray) -> FloatArray:
-    means: FloatArray = column.reshape(ROWS, ROW_FRAMES).mean(axis=1)
-    return means

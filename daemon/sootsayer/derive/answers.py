@@ -34,7 +34,7 @@ GONE_FRAMES = 2
 OFF_STOP_POINTS = 5.0
 AWAY_LEAST = 3  # frames, so more than a whole second; more where readings are farther apart
 STANDS_MOST = 60  # frames: a valve that stands for half a minute and more is stuck, not sticky
-LONG_S = 3600.0
+LONG_S = 3600.0  # stands for a rest whose begin was not seen
 JUMP_FRAMES = 4  # two seconds from letting go
 JUMP_SHARE = 0.5  # of the way to the command; one that creeps is no jump
 
@@ -43,8 +43,8 @@ JUMP_SHARE = 0.5  # of the way to the command; one that creeps is no jump
 class Answer:
     """One stretch in which the command moved. ``t90_s``: nine tenths of the way by its lag,
     ``t90_least_s`` what it surely is not below; None where position does not follow by a lag.
-    ``rested_s``: not asked open before it, the engine's standing still included; 0 where it goes
-    on from the last stretch.
+    ``rested_s``: not asked open before it as far as was seen, with the engine off, too; hardly
+    anything where it goes on from the last stretch.
     ``late_points``, ``late_s``: how far and how long the command was away when a standing valve
     let go and jumped; 0 where it never stood. ``unmoved_points``, ``unmoved_s``: the same of a
     valve that stood shut until the command was. ``period_s`` between readings."""

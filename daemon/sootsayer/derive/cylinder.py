@@ -51,10 +51,10 @@ class Rows:
 
 
 def row_means(*columns: FloatArray) -> FloatArray:
-    """Means of the block's rows, shape (5,) of one column, (k, 5) of k columns: all at once,
-    since calls cost more than arithmetic here."""
+    """Means of the block's rows, shape (k, 5) of k columns: all at once, since calls cost more
+    than arithmetic here."""
     means: FloatArray = np.array(columns).reshape(-1, ROWS, ROW_FRAMES).mean(axis=2)
-    return means if len(columns) > 1 else means[0]
+    return means
 
 
 def make_rows(

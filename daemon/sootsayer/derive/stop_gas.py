@@ -20,8 +20,8 @@ from sootsayer.model import BoolArray, FloatArray
 GAP_MS = 20_000  # a stop goes on over a twitch of the pedal
 LONGEST_MS = 120_000  # a long wait counts anew every two minutes, for faults that come midway
 LEAST_ROWS = 2  # four settled seconds
-# So many rows after standing still an engine counts also where it does not settle: one that much
-# gas makes misfire never does, while the filling of its manifold averages out.
+# After so many rows at a standstill rows that do not settle count, too: an engine that misfires
+# from so much gas never settles, and over a stop the filling of its manifold averages out.
 RESTLESS_ROWS = 3
 SHUT = 0.01  # opening
 
@@ -42,19 +42,10 @@ class StopGas:
 
 
 class StopGases(Kept):
-    """Sums the settled rows of each stop."""
+    """Sums the rows of each stop."""
 
-    kept = (
-        "start_ms",
-        "last_ms",
-        "standing",
-        "rows",
-        "settled",
-        "features",
-        "target",
-        "trim",
-        "trims",
-    )
+    kept = ("start_ms", "last_ms", "standing", "rows", "settled", "features", "target", "trim",
+            "trims")  # fmt: skip
 
     def __init__(self) -> None:
         self.start_ms: int | None = None
@@ -79,6 +70,8 @@ class StopGases(Kept):
         start_ms, end_ms = q.block.start_ms, q.block.end_ms
         if self.start_ms is not None and start_ms - self.last_ms > GAP_MS:
             done.append(self._close(balance))
+        if not q.block.contiguous:
+            self.standing = 0
         stands = (q.states["idle"] == 1).reshape(ROWS, ROW_FRAMES).all(axis=1)
         long = self._long_at_rest(stands) if stands.any() or self.standing else stands
         idle = np.zeros(ROWS, dtype=np.bool_)

@@ -11,7 +11,7 @@ from sootsayer.rules.seen import Chance, Seen
 # What a car has shown counts as its own sound time up to so much of the limit: one that grew slow
 # before it was first seen has none.
 SOUND_SHARE = 0.8
-DOES_NOT_FOLLOW = "M1"
+DOES_NOT_FOLLOW = "M1"  # accused, it says that the valve does not move, rested or not
 
 
 def slow(rule: Rule, seen: Seen) -> list[Chance]:

@@ -194,7 +194,7 @@ def _beyond(rule: Rule, value: FloatArray) -> np.ndarray[Any, np.dtype[np.bool_]
 
 
 def _level(watch: LevelWatch, seen: Seen) -> Finding | None:
-    level = LEVELS[watch.rule.measure](seen)
+    level = LEVELS[watch.rule.measure](watch.rule, seen)
     if level is None:
         return None
     return watch.add(seen.q.block.start_ms, seen.q.block.end_ms, *level)

@@ -27,7 +27,6 @@ from sootsayer.rules.book import Rule
 from sootsayer.rules.seen import Chance, Seen
 
 Level = tuple[float, float, float]
-CHOKED_KPA = 85.0  # outside, some 1,500 m: higher up an open valve is not choked all the time
 ASK_FORBIDDEN = ("wide open", "cranking", "cold", "idle in neutral")
 
 
@@ -172,7 +171,7 @@ CHANCES: dict[str, Callable[[Rule, Seen], list[Chance]]] = {
 # ---------------------------------------------------------------- levels
 
 
-def _leak(seen: Seen) -> tuple[float, float, float] | None:
+def _leak(_: Rule, seen: Seen) -> Level | None:
     """Gas past the shut valve in per cent of warm idle air."""
     leak = seen.balance.leak_g_s()
     if leak is None or seen.engine_s <= 0:
@@ -182,46 +181,48 @@ def _leak(seen: Seen) -> tuple[float, float, float] | None:
     return 100 * value / whole, 100 * sd / whole, seen.balance.rows
 
 
-def _wanting(held_against: str) -> Callable[[Seen], Level | None]:
-    """Per cent of an area that the fully open valve does not pass, where openings brought news.
+def _wanting(held_against: str) -> Callable[[Rule, Seen], Level | None]:
+    """Per cent of an area that the fully open valve does not pass.
 
     From the air meter only: by throttle the flow is biased."""
 
-    def level(seen: Seen) -> Level | None:
+    def level(_: Rule, seen: Seen) -> Level | None:
         balance = seen.balance
         if not seen.openings or balance.mode != "maf":
             return None
-        found = (
-            balance.wanting_of_stated() if held_against == "stated" else balance.wanting_of_size()
-        )
-        return (
-            None if found is None else (100 * found[0], 100 * found[1], float(len(balance.gains)))
-        )
+        stated = held_against == "stated"
+        found = balance.wanting_of_stated() if stated else balance.wanting_of_size()
+        return found and _of_openings(*found, seen)
 
     return level
 
 
-def _growth_missing(seen: Seen) -> Level | None:
-    """Per cent of the growth of flow with the opening that does not come, where openings brought
-    news. Not where the open valve is not choked, so that pressures set the flow, too."""
+def _growth_missing(rule: Rule, seen: Seen) -> Level | None:
+    """Per cent of the growth of flow with the opening that does not come. Not where the open
+    valve is not choked, so that pressures set the flow, too."""
     balance = seen.balance
-    if not seen.openings or balance.compression or balance.baro_kpa < CHOKED_KPA:
+    if not seen.openings or balance.compression:
+        return None
+    if balance.baro_kpa < rule.limit("baro_least_kpa"):
         return None
     found = balance.growth()
-    if found is None:
-        return None
-    return 100 * (1 - found[0]), 100 * found[1], float(len(balance.gains))
+    return found and _of_openings(1 - found[0], found[1], seen)
+
+
+def _of_openings(share: float, sd: float, seen: Seen) -> Level:
+    """In per cent, resting on the openings that clearly flowed; told where they brought news."""
+    return 100 * share, 100 * sd, float(len(seen.balance.gains))
 
 
 # measure → (value, its standard deviation, how many readings it rests on), None where not seen
-LEVELS: dict[str, Callable[[Seen], Level | None]] = {
+LEVELS: dict[str, Callable[[Rule, Seen], Level | None]] = {
     "leak": _leak,
-    "play": lambda seen: seen.motion.play,
-    "creep": lambda seen: seen.motion.creep,
-    "fade": lambda seen: seen.motion.fade,
-    "drift": lambda seen: seen.motion.drift,
-    "air meter": by_input.air_meter,
-    "knock contrast": lambda seen: seen.motion.knock,
+    "play": lambda _, seen: seen.motion.play,
+    "creep": lambda _, seen: seen.motion.creep,
+    "fade": lambda _, seen: seen.motion.fade,
+    "drift": lambda _, seen: seen.motion.drift,
+    "air meter": lambda _, seen: by_input.air_meter(seen),
+    "knock contrast": lambda _, seen: seen.motion.knock,
     "less than stated": _wanting("stated"),
     "less than usual": _wanting("size"),
     "growth missing": _growth_missing,
