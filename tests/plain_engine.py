@@ -1,7 +1,7 @@
 """A small engine for tests that is not ours: the published mean-value model of Crossley and Cook
 (IEE Control '91), with the coefficients that the Modelica Standard Library's engine throttle
 control example carries. Flows in g/s, speed in rad/s, manifold pressure in bar, throttle in
-degrees. An exhaust stream is added to the manifold as a second inflow.
+degrees. Exhaust is added to the manifold as a second inflow, through a valve of isentropic flow.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ from sootsayer.model import Batch, FloatArray, Scaling, Series
 from sootsayer.protocol.j1979 import scaling_of
 
 BARO_BAR = 1.0
+EXHAUST_BAR = 1.04  # a little above the barometer, as behind any silencer
+GAMMA = 1.33
 RAD_S_PER_RPM = 2 * np.pi / 60
 
 
@@ -28,11 +30,27 @@ def pumped_flow(rad_s: FloatArray, bar: FloatArray) -> FloatArray:
     return -0.366 + 0.08979 * rad_s * bar - 0.0337 * rad_s * bar**2 + 0.0001 * rad_s**2 * bar
 
 
-def manifold_bar(degrees: FloatArray, rad_s: FloatArray, gas: FloatArray) -> FloatArray:
-    """Pressure at which what flows in is what is pumped out, by halving."""
+def valve_part(bar: FloatArray) -> FloatArray:
+    """Gas through the open valve as part of what it passes when choked, from the Mach number in
+    its throat (NACA Report 1135, equations 43 and 80)."""
+    power = (GAMMA - 1) / GAMMA
+    squared = 2 / (GAMMA - 1) * (np.maximum(EXHAUST_BAR / bar, 1.0) ** power - 1)
+    mach = np.minimum(np.sqrt(squared), 1.0)
+    whole = (1 + (GAMMA - 1) / 2 * mach**2) ** (-(GAMMA + 1) / (2 * (GAMMA - 1)))
+    choked: float = ((GAMMA + 1) / 2) ** (-(GAMMA + 1) / (2 * (GAMMA - 1)))
+    part: FloatArray = mach * whole / choked
+    return part
+
+
+def manifold_bar(
+    degrees: FloatArray, rad_s: FloatArray, open_g_s: FloatArray, leak_g_s: float
+) -> FloatArray:
+    """Pressure at which what flows in is what is pumped out, by halving. ``open_g_s``: what the
+    valve would pass choked."""
     low, high = np.full(len(degrees), 0.05), np.full(len(degrees), 0.999)
     for _ in range(40):
         middle = (low + high) / 2
+        gas = open_g_s * valve_part(middle) + leak_g_s
         surplus = throttle_flow(degrees, middle) + gas - pumped_flow(rad_s, middle)
         low, high = np.where(surplus > 0, middle, low), np.where(surplus > 0, high, middle)
     return (low + high) / 2
@@ -55,7 +73,8 @@ class Faults:
     most_g_s: float = np.inf  # what a choked place in series lets through
 
 
-GAIN_G_S = 5.0  # of the fully open valve
+GAIN_G_S = 5.0  # of the fully open valve when choked
+TRUTH = "gas through the valve"  # in g/s; no car tells it
 STEP_S = 0.2
 # (seconds, throttle degrees, rpm, km/h): idle, town, cruise, hill, coast, wide open, idle
 LAP = (
@@ -69,14 +88,29 @@ def drive(
     faults: Faults, trips: int = 2, laps: int = 5, seed: int = 1, start_ms: int = 1_760_000_000_000
 ) -> list[tuple[str, FloatArray, FloatArray]]:
     """Channels of several trips as (name, t_ms, value)."""
+    columns = _trips(faults, trips, laps, seed, start_ms)
+    t_ms = columns.pop("t_ms")
+    return [(name, t_ms, values) for name, values in columns.items() if name != TRUTH]
+
+
+def gas_truth(
+    faults: Faults, trips: int = 2, laps: int = 5, seed: int = 1, start_ms: int = 1_760_000_000_000
+) -> tuple[FloatArray, FloatArray]:
+    """Times of the same drive and the gas that its open valve passes then, in g/s."""
+    columns = _trips(faults, trips, laps, seed, start_ms)
+    return columns["t_ms"], columns[TRUTH]
+
+
+def _trips(
+    faults: Faults, trips: int, laps: int, seed: int, start_ms: int
+) -> dict[str, FloatArray]:
     generator = np.random.default_rng(seed)
     columns: dict[str, list[FloatArray]] = {}
     for trip in range(trips):
         t0 = start_ms + trip * 6 * 3_600_000
         for name, values in _trip(faults, laps, t0, generator).items():
             columns.setdefault(name, []).append(values)
-    t_ms = np.concatenate(columns.pop("t_ms"))
-    return [(name, t_ms, np.concatenate(parts)) for name, parts in columns.items()]
+    return {name: np.concatenate(parts) for name, parts in columns.items()}
 
 
 def _trip(
@@ -102,8 +136,8 @@ def _trip(
     passage = np.full(n, faults.passage)
     if faults.hot_only_above_c is not None:
         passage = np.where(ect > faults.hot_only_above_c, faults.passage, 1.0)
-    gas = np.minimum(GAIN_G_S * moved / 100 * passage, faults.most_g_s) + faults.leak_g_s
-    bar = manifold_bar(throttle, rpm * RAD_S_PER_RPM, gas)
+    open_g_s = np.minimum(GAIN_G_S * moved / 100 * passage, faults.most_g_s)
+    bar = manifold_bar(throttle, rpm * RAD_S_PER_RPM, open_g_s, faults.leak_g_s)
     maf = throttle_flow(throttle, bar)
     error = np.where(command > 0.5, (moved - command) / np.maximum(command, 0.5) * 100, 0.0)
     error = np.where((command <= 0.5) & (moved > 0.5), 99.3, error)
@@ -113,6 +147,7 @@ def _trip(
         "tp": throttle / 90 * 100, "ect": ect, "iat": np.where(idle, 26.0, 25.0),
         "baro": 0 * ect + 100, "egr_pct": command, "egr_err": np.clip(error, -100, 99.3),
         "n_d_stat": np.where(faults.neutral, 0.0, np.where(idle, 0.0, 1.0)),
+        TRUTH: open_g_s * valve_part(bar),
     }  # fmt: skip
 
 

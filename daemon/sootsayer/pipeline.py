@@ -27,6 +27,7 @@ from sootsayer.judge.circumstances import comparable, describe
 from sootsayer.judge.doubts import spoilt_channels, with_doubt
 from sootsayer.judge.explaining import explain
 from sootsayer.judge.handwork import PERSON, Handwork
+from sootsayer.judge.instead import TRIMS_MOVED
 from sootsayer.judge.links import Evidence, flow_not_seen, judge_links
 from sootsayer.judge.lookalikes import is_thin, lookalikes
 from sootsayer.judge.repair import Repaired, repaired
@@ -56,7 +57,7 @@ from sootsayer.vehicle import Vehicle
 
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
 ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
-STATE_VERSION = 6
+STATE_VERSION = 7
 # Circumstances read from channels, in the order in which ``_context`` takes them.
 CONTEXT = (
     "ect_c", "iat_c", "ambient_c", "speed_kmh", "rpm", "load_pct", "battery_v", "baro_kpa",
@@ -213,7 +214,7 @@ class Pipeline(Kept):
                 self.ended = [*self.ended, alert][-ENDED_REMEMBERED:]
 
     def _spoilt(self) -> dict[str, str]:
-        return spoilt_channels(self.rules, self.balance.mode == "throttle")
+        return spoilt_channels(self.rules, self.balance)
 
     def _work(self, upto_ms: int) -> None:
         """What people did up to then, always before the block in which it falls."""
@@ -279,7 +280,9 @@ class Pipeline(Kept):
         engine_alerts = [alert for alert in alerts if alert.link is not None]
         position = bool(self.reader.has.get("actual")) and not self.reader.echoes()
         found = {name: result.outcome for name, result in self.handwork.valid_results().items()}
-        why_so = explain(self.rules, alerts, found, sight_of(self.vehicle, channels, position))
+        sight = sight_of(self.vehicle, channels, position)
+        signs = frozenset({TRIMS_MOVED} if self.balance.trims.moved() else ())
+        why_so = explain(self.rules, alerts, found, sight, signs)
         causes = why_so.causes
         circumstances = self._circumstances(engine_alerts)
         engine_s = self.trips.engine_s
@@ -287,7 +290,7 @@ class Pipeline(Kept):
         sentence, why = compose(
             Findings(
                 links, engine_alerts, causes, engine_s, self.trips.number, circumstances,
-                self.rules.accused(), thin, repairs, why_so.contradictions,
+                self.rules.accused() | signs, thin, repairs, why_so.contradictions,
                 {name: rule.noun for name, rule in self.rules.book.items()},
             )
         )  # fmt: skip

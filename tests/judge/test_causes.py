@@ -15,6 +15,7 @@ from sootsayer.judge.causes import (
     statements,
     weigh_causes,
 )
+from sootsayer.judge.instead import TRIMS_MOVED
 from sootsayer.model import Cause
 from sootsayer.protocol.codes import MEANINGS, NAMES, meaning_of
 from sootsayer.rules.book import load_rules
@@ -49,22 +50,26 @@ def weights(*arguments: object) -> dict[str, float]:
 
 @pytest.mark.parametrize("tripped", [{"F1", "F1S"}, {"M1", "M8", "E1"}, {"M2"}, {"F2", "E2", "N1"}])
 def test_weights_are_bayes_by_the_book(tripped):
-    """Recomputed with NumPy: cause and kind of valve together, a plain product of prior and
-    likelihoods over what the groups let speak, summed over the kinds of valve."""
+    """Recomputed with NumPy: cause, kind of valve and whether it is faint together, a plain
+    product of prior and likelihoods over what the groups let speak, summed over the rest."""
     table, sight = cause_table(), Sight.unknown()
     said = list(statements(tripped, (WATCHED | tripped) & known_rules()))
     hits = np.array([did for _, did in said])
     joint = np.zeros((len(table.causes), len(VALVES)))
     for row, entry in enumerate(table.causes.values()):
         for column, valve in enumerate(VALVES):
-            chances = np.array([expected(entry, rule, valve, True)[0] for rule, _ in said])
+            found = [[expected(entry, rule, valve, True) for rule in rules] for rules, _ in said]
+            marked = np.array([max(p for p, _ in of_one) for of_one in found])
+            named = np.array([bool(max(of_one)[1]) for of_one in found])
+            faint = np.where(named, table.faint_part * marked, marked)
+            likely = (1 - table.faint_share) * np.prod(np.where(hits, marked, 1 - marked))
+            likely += table.faint_share * np.prod(np.where(hits, faint, 1 - faint))
             whole = sum(other.prior[valve] for other in table.causes.values())
-            prior = sight.valves[valve] * entry.prior[valve] / whole
-            joint[row, column] = prior * np.prod(np.where(hits, chances, 1 - chances))
+            joint[row, column] = sight.valves[valve] * entry.prior[valve] / whole * likely
     plain = joint.sum(axis=1) / joint.sum()
-    found = weights(tripped)
+    told = weights(tripped)
     for name, value in zip(table.causes, plain, strict=True):
-        assert found.get(name, 0.0) == pytest.approx(value, rel=1e-9, abs=1e-15)
+        assert told.get(name, 0.0) == pytest.approx(value, rel=1e-9, abs=1e-15)
 
 
 def test_weights_add_up_and_nothing_tripped_means_nothing_to_explain():
@@ -110,8 +115,32 @@ def test_groups_share_no_rule_and_name_rules_that_exist():
 
 def test_the_strongest_quiet_rule_still_speaks():
     """A passage that fades without failing yet: F1 watched and quiet belongs to the statement."""
-    said = dict(statements({"F3D"}, {"F1", "F7", "F3D", "F3"}))
-    assert said == {"F1": False, "F7": False, "F3D": True}
+    said = list(statements({"F3D"}, {"F1", "F7", "F3D", "F3"}))
+    assert said == [(("F1", "F7"), False), (("F3D",), True)]
+
+
+def test_silence_of_a_group_is_one_witness():
+    """A choke that fades has not failed F1 yet; that F1, F7 and F9 all stay quiet says so once."""
+    once = weights({"F3"}, {"F1", "F3"})
+    thrice = weights({"F3"}, {"F9", "F1", "F7", "F3"})
+    assert thrice["passage_choked"] == pytest.approx(once["passage_choked"], rel=0.05)
+
+
+def test_what_is_faint_is_not_ruled_out_by_the_silence_of_much():
+    """A position that does not come home, and nothing else of a leak: more likely its sensor, but
+    carbon under the seat, if faint, stays among the first three."""
+    watched = {"M2", "F2", "F2S", "E2", "E5", "M1", "N1"}
+    causes = [cause.cause for cause in weigh({"M2"}, watched, on("electric"))]
+    assert causes[0] == "position_sensor"
+    assert "leaking_shut" in causes[:3]
+    loud = weights({"M2", "F2", "E2"}, watched, on("electric"))
+    assert loud["leaking_shut"] + loud["stuck_open"] > 0.8
+
+
+def test_trims_that_moved_point_to_the_air_meter():
+    watched = {"F2", "F1", "N2", "P3M"}
+    before, after = weights({"F2"}, watched), weights({"F2", TRIMS_MOVED}, watched)
+    assert after["air_meter"] > 3 * before["air_meter"]
 
 
 # ---------------------------------------------------------------- what the table must say
@@ -178,7 +207,9 @@ def test_every_customary_cause_is_there():
 
 def test_every_likelihood_names_a_rule_and_a_reason():
     rules = (
-        set(load_rules()) | {f"C1 {meaning}" for meaning in MEANINGS} | {"M1 sometimes", "M1 small"}
+        set(load_rules())
+        | {f"C1 {meaning}" for meaning in MEANINGS}
+        | {"M1 sometimes", "M1 small", TRIMS_MOVED}
     )
     for name, entry in cause_table().causes.items():
         for shows in (entry.shows, *entry.when.values()):

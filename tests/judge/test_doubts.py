@@ -36,18 +36,20 @@ def with_exposure(rules: Rules, *names: str) -> Rules:
 
 def test_pressure_at_a_wrong_throttle_place_accuses_nothing():
     rules = with_failures("F1S", "P3T")
-    spoilt = spoilt_channels(rules)
+    spoilt = spoilt_channels(rules, FlowBalance(2.0))
     assert spoilt == {"tp": "Closed throttle reads off its place"}
     assert rests_on(rules.book["F1S"], spoilt) == "tp"
     assert rests_on(rules.book["F1"], spoilt) is None  # rests on the air meter
-    assert rests_on(rules.book["F1"], spoilt_channels(rules, meters_by_throttle=True)) == "maf"
+    by_throttle = FlowBalance(2.0)
+    by_throttle.mode = "throttle"
+    assert rests_on(rules.book["F1"], spoilt_channels(rules, by_throttle)) == "maf"
     alert = next(a for a in rules.open_alerts() if a.rule == "F1S")
     assert "in doubt" in with_doubt(alert, rules, spoilt).doubt
 
 
 def test_a_channel_that_stands_still_spoils_what_rests_on_it():
     rules = with_failures("F1", "R2", fact="stood still: map")
-    spoilt = spoilt_channels(rules)
+    spoilt = spoilt_channels(rules, FlowBalance(2.0))
     assert rests_on(rules.book["F1"], spoilt) == "map"
     assert rests_on(rules.book["E2"], spoilt) is None
 
@@ -55,7 +57,7 @@ def test_a_channel_that_stands_still_spoils_what_rests_on_it():
 def test_withheld_permission_stays_accused_when_its_input_is():
     """A wrong throttle input is why nothing is asked for; that finding stands."""
     rules = with_failures("P3T")
-    assert rests_on(rules.book["P2"], spoilt_channels(rules)) is None
+    assert rests_on(rules.book["P2"], spoilt_channels(rules, FlowBalance(2.0))) is None
 
 
 @pytest.mark.parametrize(
@@ -102,3 +104,20 @@ def test_thin_air_is_said():
 def test_height_of_the_standard_atmosphere(kpa, metres):
     """Table values of the international standard atmosphere (ISO 2533: 1000 m, 2000 m)."""
     assert height_m(kpa) == pytest.approx(metres, abs=3)
+
+
+@pytest.mark.parametrize(("moved_pct", "believed"), [(3.0, True), (9.0, False), (-9.0, False)])
+def test_trims_that_moved_take_the_air_meter_along(moved_pct, believed):
+    """Fuel follows the meter: what is corrected otherwise than when breathing was learned."""
+    rules, balance = with_failures("F1"), FlowBalance(2.0)
+    balance.mode = "maf"
+    balance.trims.taught_rows, balance.trims.taught_sum = 100.0, 200.0
+    balance.trims.usual_pct = 2.0 + moved_pct
+    spoilt = spoilt_channels(rules, balance)
+    assert (rests_on(rules.book["F1"], spoilt) is None) == believed
+    assert (rests_on(rules.book["C2"], spoilt) is None) == believed  # it measured with the same
+    assert rests_on(rules.book["C1"], spoilt) is None  # a stored code stays a fact
+    assert any("air meter" in said for said in lookalikes(rules, balance)) != believed
+    if not believed:
+        alert = next(a for a in rules.open_alerts() if a.rule == "F1")
+        assert f"moved by {moved_pct:+.0f} points" in with_doubt(alert, rules, spoilt).doubt

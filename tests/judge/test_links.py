@@ -75,6 +75,9 @@ def states(*names: str) -> str:
         (("M8", "M6", "F2", "F5H"), "UUBBU"),
         (("P1", "P2", "F2", "F5H"), "BUUBU"),
         (("P1", "P2", "E1"), "BUUUD"),
+        # the control unit's own test does not say which link fails it, and so adds no second
+        (("A1", "C2"), "UDUDU"),
+        (("C2", "E2"), "UUUBD"),
     ],
 )
 def test_states(rules, wanted):
@@ -83,7 +86,12 @@ def test_states(rules, wanted):
 
 def test_an_explained_link_says_by_what():
     finding = next(f for f in judged("M1", "M8", "F1", "F1S") if f.link is Link.FLOW)
-    assert "a broken link before it (move) would explain this" in finding.fact
+    assert "what is seen before it (move) would explain this" in finding.fact
+
+
+def test_its_own_test_is_explained_by_a_link_before_that_is_only_doubtful():
+    finding = next(f for f in judged("A1", "C2") if f.link is Link.FLOW)
+    assert "what is seen before it (ask) would explain this" in finding.fact
 
 
 def test_no_error_is_said_to_be_nothing():

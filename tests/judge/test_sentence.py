@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from sootsayer.judge.causes import weigh_causes
-from sootsayer.judge.instead import FATHERS, SIGNS, say_instead
+from sootsayer.judge.instead import FATHERS, SIGNS, THIN_AIR, TRIMS_MOVED, say_instead
 from sootsayer.judge.repair import Comparison, Outcome, Repaired
 from sootsayer.judge.sentence import BROKEN_BY_RULE, NOT_OURS, Findings, compose
 from sootsayer.model import Alert, AlertState, Cause, Link, LinkFinding, LinkState
@@ -126,6 +126,9 @@ TABLE = {
     "only an air leak": (said("HHHHH", also={"N1"}),
         "Every link of recirculation holds; but air leaks in behind the air meter: look at that "
         "first."),
+    "a meter that grew tired": (said("HHHHH", also={TRIMS_MOVED}),
+        "Every link of recirculation holds; but fuel is corrected otherwise than at first, as for "
+        "an air meter or fuel pressure that changes: look at that first."),
     "only a low battery, much unseen": (said("HUUUH", also={"R5"}),
         "Nothing wrong where it could be seen: permit and effect; but supply voltage is low: look "
         "at that first."),
@@ -200,8 +203,10 @@ def test_a_cause_is_named_as_surely_as_it_stands():
 
 
 def test_look_alikes_name_rules_that_exist():
-    named = {sign for signs in SIGNS.values() for sign, _ in signs} - {"thin air"}
-    assert named | set(SIGNS) | set(FATHERS) | set(NOT_OURS) | set(BROKEN_BY_RULE) <= set(RULES)
+    named = {sign for signs in SIGNS.values() for sign, _ in signs} | set(NOT_OURS)
+    assert {THIN_AIR, TRIMS_MOVED} <= named | {THIN_AIR}
+    named -= {THIN_AIR, TRIMS_MOVED}
+    assert named | set(SIGNS) | set(FATHERS) | set(BROKEN_BY_RULE) <= set(RULES)
 
 
 @pytest.mark.parametrize(

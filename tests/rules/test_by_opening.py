@@ -10,6 +10,7 @@ from sootsayer.derive.opened import Flow, Judged
 from sootsayer.model import Opening
 from sootsayer.rules.book import load_rules
 from sootsayer.rules.by_opening import flow, flow_when_short, stayed_shut
+from sootsayer.rules.by_response import flows_without_move
 from sootsayer.rules.watches import ChanceWatch
 from sootsayer.units import say_error
 
@@ -74,3 +75,14 @@ def test_a_valve_that_did_not_open_gives_flow_no_chance(moved_pct, shut):
     judged = opened(0.6, 0.03, moved_pct=moved_pct)
     assert stayed_shut(judged.opening) is shut
     assert (flow(RULES["F1"], judged) is None) is shut
+
+
+@pytest.mark.parametrize(
+    ("moved_pct", "counts"),
+    [(0.5, True), (2.0, True), (4.6, False), (30.0, False)],
+)
+def test_a_small_opening_that_is_followed_is_not_one_that_stays_shut(moved_pct, counts):
+    """Asked to 4.7 %: within five points of shut it may stand just where it was asked to."""
+    shown = Opening(1, 1, 0, 30_000, 4.7, moved_pct, *[None] * 8, {})
+    judged = Judged(shown, 50, 0, 0, True, flow=Flow(1.5, 0.1, 1.4, 1.6), cross=None)
+    assert (flows_without_move(RULES["F7S"], judged) is not None) == counts

@@ -50,6 +50,20 @@ def test_chances(rule, picture, states):
     assert chances(rule, picture) == states
 
 
+@pytest.mark.parametrize(("failing_trips", "good_trips", "ends"),
+    [(1, 1, True), (2, 1, False), (2, 2, True), (5, 2, True)],
+)  # fmt: skip
+def test_what_failed_in_two_trips_must_be_quiet_in_two(failing_trips, good_trips, ends):
+    watch = ChanceWatch(load_rules()["M1"])
+    trips = [trip for trip in range(failing_trips) for _ in range(6)]
+    trips += [failing_trips + trip for trip in range(good_trips) for _ in range(40 // good_trips)]
+    for minute, trip in enumerate(trips):
+        t_ms = minute * MINUTE_MS
+        found = watch.add(t_ms, t_ms + 1000, trip < failing_trips, 0.0, trip, {})
+        watch.settle(found, t_ms)
+    assert watch.open != ends
+
+
 def test_rare_failures_of_a_sound_car_do_not_add_up():
     """One in forty, for ever, is within what the rule forgives."""
     picture = ("." * 39 + "#") * 20

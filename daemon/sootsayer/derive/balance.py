@@ -22,7 +22,8 @@ from sootsayer.derive.cylinder import (
     Rows,
     make_rows,
 )
-from sootsayer.derive.gains import UNKNOWN_DISPLACEMENT_L, Gains, smoothed
+from sootsayer.derive.fuel_trims import FuelTrims, smoothed
+from sootsayer.derive.gains import UNKNOWN_DISPLACEMENT_L, Gains
 from sootsayer.derive.orifice import STANDARD_KPA
 from sootsayer.derive.quantities import Quantities
 from sootsayer.model import BoolArray, FloatArray
@@ -35,7 +36,6 @@ STRETCH_GAP_MS = 20_000
 LEAST_STRETCHES = 12  # before, neighbours alone tell how rows resemble each other
 REPAIR_MEMORY = 0.1
 TRIP_MEMORY = 0.97  # weight a trip keeps when the next begins: about thirty trips count
-TRIM_RISE_PCT = 8.0  # below this, trims at idle and under load count as equal; common practice
 TRIM_RAIL_PCT = 20.0  # trims near their end stop tell that there is more air, not how much
 TRIM_DOUBT_PCT = 2.0  # of idle air: what trims leave open about air past the meter
 LEAK = 5  # place of the leak among the coefficients
@@ -50,8 +50,8 @@ class FlowBalance(Gains):
         "mode", "gram", "moment", "rows", "weight", "square", "product", "last_residual",
         "stretch_sum", "stretch_rows", "stretch_ms", "stretches", "stretch_square",
         "stretch_weight",
-        "coefficients", "covariance", "baro_kpa", "idle_air_g_s", "idle_trim_pct",
-        "load_trim_pct", *Gains.kept,
+        "coefficients", "covariance", "leak_variance", "baro_kpa", "idle_air_g_s",
+        "trims", *Gains.kept,
     )  # fmt: skip
 
     def __init__(
@@ -65,8 +65,7 @@ class FlowBalance(Gains):
         self.mode = ""  # "maf", "throttle"
         self.baro_kpa = STANDARD_KPA
         self.idle_air_g_s = float("nan")
-        self.idle_trim_pct = float("nan")
-        self.load_trim_pct = float("nan")
+        self.trims = FuelTrims()
         self._prior_mean = np.zeros(0)
         self._prior_sd = np.zeros(0)
         self._reset(0)
@@ -87,6 +86,7 @@ class FlowBalance(Gains):
         self.stretch_weight = 0.0  # and their rows
         self.coefficients = np.zeros(size)
         self.covariance = np.zeros((size, size))
+        self.leak_variance = 0.0  # as measured, however it is bounded
 
     def recall(self, state: dict[str, object]) -> None:
         self._start_mode(str(state["mode"]))
@@ -100,11 +100,18 @@ class FlowBalance(Gains):
         soon outweighs it, while openings can be judged from the first trip on."""
         for name in (*FORGOTTEN, "weight", "square", "product"):
             setattr(self, name, getattr(self, name) * REPAIR_MEMORY)
+        self.trims.fade(REPAIR_MEMORY)
+        self.forget_gains()
+
+    def _begin_anew(self) -> None:
+        self._reset(len(self.moment))
+        self.trims.fade(0.0)
         self.forget_gains()
 
     def new_trip(self) -> None:
         for name in (*FORGOTTEN, "rows", "weight", "square", "product"):
             setattr(self, name, getattr(self, name) * TRIP_MEMORY)
+        self.trims.fade(TRIP_MEMORY)
 
     def step(self, q: Quantities, opening: FloatArray, learn: bool = True) -> Rows | None:
         """Rows of this block; learns from those with the valve shut, unless an input it rests
@@ -121,9 +128,14 @@ class FlowBalance(Gains):
         )
         shut = rows.usable & (rows.opening < 0.01)
         if learn and shut.any():
-            self._learn(rows.features[shut], rows.target[shut], q.block.start_ms)
             self._learn_idle(q, rows, shut)
-            self._learn_trims(q)
+            self.trims.learn(q)
+            if self.mode == "maf":
+                shut = self.trims.believed(q, rows, shut)
+                if self.trims.began_wrong():
+                    self._begin_anew()
+        if learn and shut.any():
+            self._learn(rows.features[shut], rows.target[shut], q.block.start_ms)
         return rows
 
     def displaced(
@@ -147,18 +159,20 @@ class FlowBalance(Gains):
             return None
         if self.compression:  # nothing is choked, so a leak looks like breathing
             return None
-        if self.idle_trim_pct > TRIM_RAIL_PCT:
+        if self.trims.idle_pct > TRIM_RAIL_PCT:
             return None
-        missing, variance = float(self.coefficients[LEAK]), float(self.covariance[LEAK, LEAK])
+        missing, variance = float(self.coefficients[LEAK]), self.leak_variance
         doubt = TRIM_DOUBT_PCT / 100 * self.idle_air_g_s
         return missing - self.unmetered_air_g_s(), float(np.sqrt(variance + doubt**2))
 
     def unmetered_air_g_s(self) -> float:
         """Air past the meter, from the trims at idle against those under load; 0 if not seen."""
-        rise_pct = self.idle_trim_pct - self.load_trim_pct
-        if np.isnan(rise_pct) or rise_pct < TRIM_RISE_PCT:
-            return 0.0
-        return rise_pct / 100 * self.idle_air_g_s
+        share = self.trims.unmetered_share()
+        return share * self.idle_air_g_s if share else 0.0
+
+    def meter_doubt_g_s(self, trim_pct: float, air_g_s: float) -> float:
+        """By how much the air meter may be off by the trims of the same time."""
+        return self.trims.doubt(trim_pct) * air_g_s if self.mode == "maf" else 0.0
 
     def sigma(self) -> float:
         """Scatter of one row in g/s; before anything is known, three per cent of 15 g/s."""
@@ -258,17 +272,20 @@ class FlowBalance(Gains):
         inverse = np.linalg.inv(self.gram / variance + np.diag(precision))
         self.coefficients = inverse @ (self.moment / variance + precision * self._prior_mean)
         self.covariance = np.asarray(inverse * self.inflation())
+        if self.mode == "maf":
+            self.leak_variance = float(self.covariance[LEAK, LEAK])
+            # No shut valve takes gas away; what fits so best is a breathing that is not known
+            # well enough yet, so the others are fitted without it.
+            if self.coefficients[LEAK] < 0 and not self.compression:
+                self._without_leak()
+
+    def _without_leak(self) -> None:
+        """Bound the leak at nothing: the normal law of the others, given that there is none."""
+        part = self.covariance[:, LEAK] / self.leak_variance
+        self.coefficients = self.coefficients - part * self.coefficients[LEAK]
+        self.covariance = self.covariance - np.outer(part, self.covariance[LEAK])
 
     def _learn_idle(self, q: Quantities, rows: Rows, shut: BoolArray) -> None:
         idle = (q.states["idle"] == 1).reshape(ROWS, ROW_FRAMES).all(axis=1) & shut
         for air in rows.air_g_s[idle].tolist():
             self.idle_air_g_s = smoothed(self.idle_air_g_s, air)
-
-    def _learn_trims(self, q: Quantities) -> None:
-        trim = q.block.column("shrtft1") + q.block.column("longft1")
-        idle = (q.states["idle"] == 1) & q.settled & ~np.isnan(trim)
-        load = (q.states["cruise"] == 1) & q.settled & ~np.isnan(trim)
-        if idle.any():
-            self.idle_trim_pct = smoothed(self.idle_trim_pct, float(trim[idle].mean()))
-        if load.any():
-            self.load_trim_pct = smoothed(self.load_trim_pct, float(trim[load].mean()))

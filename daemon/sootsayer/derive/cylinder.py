@@ -15,7 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from sootsayer.derive.frames import BLOCK_FRAMES
-from sootsayer.derive.orifice import STANDARD_KPA, compressible, density_flow_g_s
+from sootsayer.derive.orifice import (
+    STANDARD_KPA,
+    choked_part,
+    compressible,
+    density_flow_g_s,
+)
 from sootsayer.derive.quantities import SPINDOWN_RPM, Quantities
 from sootsayer.model import BoolArray, FloatArray
 from sootsayer.units import KELVIN_AT_0_C
@@ -45,9 +50,10 @@ class Rows:
     density_g_s_kpa: FloatArray  # density flow per kPa, to turn displaced air into a MAP step
     charge_k: FloatArray
     opening: FloatArray  # 0..1, position where measured, else command
-    # What a gain is multiplied with: barometer over sea level where the valve is choked, since
-    # exhaust pressure falls with it; else density.
+    # What a gain is multiplied with: barometer over sea level, since exhaust pressure falls with
+    # it, less where the manifold does not choke the valve; under compression ignition density.
     scale: FloatArray
+    trim_pct: FloatArray  # what fuel control adds to the fuel that the air meter asks for
 
 
 def row_means(*columns: FloatArray) -> FloatArray:
@@ -62,8 +68,9 @@ def make_rows(
     compression: bool,
 ) -> Rows:  # fmt: skip
     """Rows of one block for the balance in this ``mode``: "maf" or "throttle"."""
-    intake_c, rpm, map_kpa, maf, throttle, coolant_c, opening_mean = row_means(
-        q.iat, q.rpm, q.map, q.maf, q.throttle, q.ect, opening
+    trim_pct = q.block.column("shrtft1") + q.block.column("longft1")
+    intake_c, rpm, map_kpa, maf, throttle, coolant_c, opening_mean, trim_mean = row_means(
+        q.iat, q.rpm, q.map, q.maf, q.throttle, q.ect, opening, trim_pct
     )
     charge_k = intake_c + KELVIN_AT_0_C
     per_kpa = density_flow_g_s(displacement_l, rpm, np.ones(ROWS), charge_k)
@@ -82,10 +89,11 @@ def make_rows(
     whole = np.isfinite(features).all(axis=1) & np.isfinite(target) & np.isfinite(opening_mean)
     calm = q.settled.reshape(ROWS, ROW_FRAMES).all(axis=1)
     known = whole & (q.rpm.reshape(ROWS, ROW_FRAMES).min(axis=1) > SPINDOWN_RPM)
-    scale = density if compression else np.full(ROWS, baro_kpa / STANDARD_KPA)
+    scale = density if compression else baro_kpa / STANDARD_KPA * choked_part(map_kpa, baro_kpa)
     return Rows(
-        known, known & calm, features, target, sign, air, per_kpa, charge_k, opening_mean, scale
-    )
+        known, known & calm, features, target, sign, air, per_kpa, charge_k, opening_mean, scale,
+        trim_mean,
+    )  # fmt: skip
 
 
 def _by_air_mass(

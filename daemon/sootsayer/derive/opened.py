@@ -108,10 +108,14 @@ def _flow(sums: dict[str, Any], asked_pct: float, balance: FlowBalance) -> Flow 
         return None
     features = np.asarray(sums["features"]) / rows
     flow, sd, common = balance.displaced(features, sums["target"] / rows, rows)
+    trim_pct = sums["trim"] / sums["trims"] if sums["trims"] else float("nan")
+    doubt = balance.meter_doubt_g_s(trim_pct, sums["air"] / rows)
     opening, scale = sums["opening"] / rows, sums["scale"] / rows
     full_g_s = balance.due_gain_g_s() * scale
     due_g_s = full_g_s * opening
-    balance.note_flow((flow, sd), common, opening, scale, due_g_s, sums["charge_k"] / rows)
+    if doubt <= sd:
+        balance.note_flow((flow, sd), common, opening, scale, due_g_s, sums["charge_k"] / rows)
+    sd = float(np.hypot(sd, doubt))
     return Flow(flow, sd, due_g_s, full_g_s * asked_pct / 100, scale, opening)
 
 

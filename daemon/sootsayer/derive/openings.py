@@ -198,7 +198,7 @@ class Openings(Kept):
 def _no_rows() -> dict[str, Any]:
     return {
         "rows": 0, "features": None, "target": 0.0, "air": 0.0, "density": 0.0,
-        "charge_k": 0.0, "opening": 0.0, "scale": 0.0,
+        "charge_k": 0.0, "opening": 0.0, "scale": 0.0, "trim": 0.0, "trims": 0,
     }  # fmt: skip
 
 
@@ -218,6 +218,9 @@ def _add_rows(rows: Rows, owner: list[dict[str, Any] | None], opinion: int) -> N
         sums["charge_k"] += float(rows.charge_k[row])
         sums["opening"] += float(rows.opening[row])
         sums["scale"] += float(rows.scale[row])
+        if not math.isnan(rows.trim_pct[row]):
+            sums["trim"] += float(rows.trim_pct[row])
+            sums["trims"] += 1
 
 
 def _add_frame(current: dict[str, Any], frame: list[float], settled: bool) -> None:

@@ -11,12 +11,14 @@ from sootsayer.model import FloatArray
 
 R_AIR = 0.287  # kJ/(kg·K)
 GAMMA = 1.4
+GAMMA_EXHAUST = 1.33
 STANDARD_KPA = 101.325
 # Exhaust before the valve for the conversion of flow to area: ± 15 % for what they may be, and
 # ± 20 % for how hot the gas arrives.
 EXHAUST_KPA = 105.0
 EXHAUST_K = 650.0
 CHOKED_RATIO = 0.5
+NEARLY_EQUAL = 0.9
 AREA_ERROR = 0.25
 # Temperature at which recirculated gas reaches the manifold, after the passage has cooled it.
 # Between 100 °C (cooled) and 300 °C (short passage): 180 °C ± 90. It scales gas_pct and areas.
@@ -44,13 +46,30 @@ def compressible(ratio: FloatArray, gamma: float = GAMMA) -> FloatArray:
     return flow
 
 
+_CHOKED = float(compressible(np.array([CHOKED_RATIO]), GAMMA_EXHAUST)[0])
+
+
 def orifice_g_s(
-    area_mm2: float, upstream_kpa: float, upstream_k: float, ratio: float, gamma: float = 1.33
+    area_mm2: float,
+    upstream_kpa: float,
+    upstream_k: float,
+    ratio: float,
+    gamma: float = GAMMA_EXHAUST,
 ) -> float:
     """Mass flow in g/s through an effective area. Source: as ``compressible``; R of air."""
     psi = float(compressible(np.array([ratio]), gamma)[0])
     area_m2, upstream_pa = area_mm2 * 1e-6, upstream_kpa * 1e3
     return area_m2 * upstream_pa / float(np.sqrt(R_AIR * 1e3 * upstream_k)) * psi * 1e3
+
+
+def choked_part(map_kpa: FloatArray, baro_kpa: float) -> FloatArray:
+    """Flow through an open valve from the exhaust as part of what it passes when choked, by
+    manifold and barometric pressure. Near wide open throttle the exhaust's pulses drive it more
+    than mean pressures do, so it is held at what it is at a ratio of ``NEARLY_EQUAL``."""
+    exhaust_kpa = EXHAUST_KPA * baro_kpa / STANDARD_KPA
+    ratio = np.minimum(map_kpa / exhaust_kpa, NEARLY_EQUAL)
+    part: FloatArray = compressible(ratio, GAMMA_EXHAUST) / _CHOKED
+    return part
 
 
 def orifice_part(difference_kpa: float, due_kpa: float) -> float:

@@ -113,8 +113,8 @@ class StopGases(Kept):
         self._clear()
         if start_ms is None or rows < LEAST_ROWS or not balance.ready():
             return None
-        unmetered = unmetered_share(trim_pct, balance.load_trim_pct)
-        if unmetered is None:
+        unmetered = unmetered_share(trim_pct, balance.trims.load_pct)
+        if unmetered is None or balance.trims.taken_away(trim_pct):
             return None
         without_leak = features.copy()
         without_leak[LEAK] = 0.0

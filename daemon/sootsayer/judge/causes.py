@@ -2,7 +2,8 @@
 
 A rule that was watched and stayed quiet speaks too; one that was never exposed says nothing.
 Rules that read the same evidence make one statement together, that of the strongest which
-tripped: else one choked opening, told by four rules, would count as four.
+tripped: else one choked opening, told by four rules, would count as four. Their silence is one
+statement, too.
 """
 
 from __future__ import annotations
@@ -13,7 +14,10 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
-from typing import Any
+from itertools import takewhile
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from sootsayer.judge.architecture import Sight
 from sootsayer.judge.checks import check_table, outcome_chance
@@ -23,8 +27,8 @@ from sootsayer.protocol.codes import meaning_of
 NONE_OF_THESE = "none_of_these"
 WORTH_SAYING = 1.5  # ratio of likelihoods from which evidence is named
 BLIND = "blind"  # part of a cause's table for cars that tell no position
-TOLD_APART = 1.5  # ratio of likelihoods up to which two causes are the same to these readings
 CODES = "C1"
+SHAPES = frozenset({"M1 sometimes", "M1 small"})  # how something fails, not how strongly
 
 Shows = Mapping[str, tuple[float, str]]  # rule → chance that it trips, why
 
@@ -44,6 +48,8 @@ class CauseEntry:
 class Table:
     causes: Mapping[str, CauseEntry]
     groups: Mapping[str, tuple[str, ...]]  # rules that read the same evidence, strongest first
+    faint_share: float  # of faults that are met are faint …
+    faint_part: float  # … and trip a rule so much less often
 
 
 @lru_cache(maxsize=1)
@@ -55,6 +61,8 @@ def cause_table() -> Table:
     return Table(
         {name: _entry(entry, valves, mistake) for name, entry in table["causes"].items()},
         {name: tuple(group["rules"]) for name, group in table["groups"].items()},
+        float(table["faint_share"]),
+        float(table["faint_part"]),
     )
 
 
@@ -101,19 +109,29 @@ def known_rules() -> frozenset[str]:
 # ---------------------------------------------------------------- statements
 
 
-def statements(tripped: Collection[str], watched: Iterable[str]) -> Iterator[tuple[str, bool]]:
-    """What counts, as (rule, whether it tripped): of each group the strongest that tripped and
-    those above it that stayed quiet, of other rules all."""
+class Statement(NamedTuple):
+    """What was seen once. ``rules``: the one that tripped, or those of one group that all stayed
+    quiet: their silence counts once, as that of the rule which the cause would trip most
+    surely."""
+
+    rules: tuple[str, ...]
+    tripped: bool
+
+
+def statements(tripped: Collection[str], watched: Iterable[str]) -> Iterator[Statement]:
+    """What counts: of each group the strongest that tripped and the silence of those above it,
+    of other rules all."""
     left = set(watched)
     for rules in cause_table().groups.values():
-        for rule in rules:
-            if rule in left:
-                yield rule, rule in tripped
-                if rule in tripped:
-                    break
+        here = tuple(rule for rule in rules if rule in left)
+        quiet = tuple(takewhile(lambda rule: rule not in tripped, here))
+        if quiet:
+            yield Statement(quiet, False)
+        if len(quiet) < len(here):
+            yield Statement(here[len(quiet) : len(quiet) + 1], True)
         left -= set(rules)
     for rule in sorted(left):
-        yield rule, rule in tripped
+        yield Statement((rule,), rule in tripped)
 
 
 def weigh_causes(
@@ -157,7 +175,7 @@ def _weighed(
 
 
 def _joint(
-    said: list[tuple[str, bool]], found: Mapping[str, str], sight: Sight
+    said: list[Statement], found: Mapping[str, str], sight: Sight
 ) -> dict[str, dict[str, float]]:
     """Posterior of cause and kind of valve together: cause → valve → weight, summing to 1."""
     causes = cause_table().causes
@@ -178,15 +196,31 @@ def _joint(
     return joint
 
 
+def likeliest(
+    entry: CauseEntry, rules: Iterable[str], valve: str, position: bool
+) -> tuple[str, float, str]:
+    """Of these rules the one that this cause trips most surely, its chance, and why."""
+    return max(
+        ((rule, *expected(entry, rule, valve, position)) for rule in rules), key=lambda e: e[1]
+    )
+
+
 def log_likelihood(
-    entry: CauseEntry, said: Iterable[tuple[str, bool]], valve: str, position: bool
+    entry: CauseEntry, said: Iterable[Statement], valve: str, position: bool
 ) -> float:
-    """Of all statements together if this is the cause."""
-    total = 0.0
-    for rule, did in said:
-        chance = expected(entry, rule, valve, position)[0]
-        total += math.log(chance if did else 1 - chance)
-    return total
+    """Of all statements together if this is the cause, marked or faint.
+
+    A fault that is faint trips every rule more seldom, so the silence of several says that it is
+    faint before it says that it is another.
+    """
+    table = cause_table()
+    marked, faint = math.log(1 - table.faint_share), math.log(table.faint_share)
+    for rules, did in said:
+        rule, chance, why = likeliest(entry, rules, valve, position)
+        less = chance * table.faint_part if why and rule not in SHAPES else chance
+        marked += math.log(chance if did else 1 - chance)
+        faint += math.log(less if did else 1 - less)
+    return float(np.logaddexp(marked, faint))
 
 
 def alike(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
@@ -199,14 +233,14 @@ def alike(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
 
 
 def _cause(
-    name: str, weight: float, valve: str, said: list[tuple[str, bool]], told: Mapping[str, str],
+    name: str, weight: float, valve: str, said: list[Statement], told: Mapping[str, str],
     sight: Sight,
 ) -> Cause:  # fmt: skip
     entry = cause_table().causes[name]
     none = cause_table().causes[NONE_OF_THESE]
     speaks_for, against = [], []
-    for rule, did in said:
-        chance, why = expected(entry, rule, valve, sight.position)
+    for rules, did in said:
+        rule, chance, why = likeliest(entry, rules, valve, sight.position)
         usual = expected(none, rule, valve, sight.position)[0]
         if did and why and chance >= WORTH_SAYING * usual:
             speaks_for.append(why)

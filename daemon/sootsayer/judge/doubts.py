@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from sootsayer.derive.balance import FlowBalance
 from sootsayer.judge.instead import say_instead
 from sootsayer.model import Alert, Link
 from sootsayer.rules.book import Rule
@@ -19,15 +20,13 @@ from sootsayer.rules.watches import ChanceWatch
 # the air which the engine burns is not the air that the meter sees.
 ACCUSED_INPUTS = {"P3T": "tp", "P3P": "map", "P3M": "maf", "N1": "maf", "N2": "maf"}
 OWN_WORD = ("code", "readiness")  # what the control unit says does not rest on our readings
+RESULTS = "results"  # needed by a rule that reads the control unit's own tests
 STOOD_STILL = "stood still: "
 
 
-def spoilt_channels(rules: Rules, meters_by_throttle: bool = False) -> dict[str, str]:
-    """Channels that cannot be believed now, and why.
-
-    ``meters_by_throttle``: this car has no air meter, so what would rest on it rests on the
-    throttle's place.
-    """
+def spoilt_channels(rules: Rules, balance: FlowBalance) -> dict[str, str]:
+    """Channels that cannot be believed now, and why. Without an air meter what would rest on it
+    rests on the throttle's place."""
     spoilt = {
         channel: rules.watches[name].rule.title
         for name, channel in ACCUSED_INPUTS.items()
@@ -37,7 +36,12 @@ def spoilt_channels(rules: Rules, meters_by_throttle: bool = False) -> dict[str,
     if isinstance(frozen, ChanceWatch) and frozen.open:
         for channel in frozen.fact.removeprefix(STOOD_STILL).split(", "):
             spoilt[channel] = f"{channel} stood still"
-    if meters_by_throttle and "tp" in spoilt:
+    if balance.trims.moved():
+        moved_pct = balance.trims.moved_pct()
+        spoilt.setdefault("maf", f"fuel trims have moved by {moved_pct:+.0f} points since the "
+                          "engine's breathing was learned, so its air meter or fuel supply "
+                          "is not what it was")  # fmt: skip
+    if balance.mode == "throttle" and "tp" in spoilt:
         spoilt.setdefault("maf", spoilt["tp"])
     return spoilt
 
@@ -45,6 +49,8 @@ def spoilt_channels(rules: Rules, meters_by_throttle: bool = False) -> dict[str,
 def rests_on(rule: Rule, spoilt: Mapping[str, str]) -> str | None:
     """The first spoilt channel on which a finding on flow or movement rests, None if on none.
     Of alternatives the first counts, which is what rules take where they can."""
+    if RESULTS in rule.needs:  # what the control unit measured, it measured with these sensors
+        return next(iter(spoilt), None)
     if rule.link not in (Link.FLOW, Link.MOVE) or rule.kind in OWN_WORD:
         return None
     return next((need for need in (n.split("|")[0] for n in rule.needs) if need in spoilt), None)

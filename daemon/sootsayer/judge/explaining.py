@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +11,7 @@ from sootsayer.judge.architecture import Sight
 from sootsayer.judge.causes import CODES, code_rule, known_rules, weigh_causes
 from sootsayer.judge.checks import check_table, outcome_chance, propose_check
 from sootsayer.judge.circumstances import cliffs_delta, comparable
+from sootsayer.judge.instead import TRIMS_MOVED
 from sootsayer.model import Alert, Cause, Check
 from sootsayer.protocol.codes import MEANINGS
 from sootsayer.rules.engine import Rules
@@ -21,6 +22,7 @@ SOMETIMES = "M1 sometimes"  # a statement beside M1: not at every opening
 ALWAYS_SHARE = 0.7  # of the openings since its first failure
 SMALL = "M1 small"  # another: at small commands only
 SMALLER_DELTA = -0.7  # nearly every opening that failed was smaller than nearly every other
+SAID_OF = {TRIMS_MOVED: "Fuel is corrected otherwise than at first"}
 UNLIKELY = 0.15  # an outcome that the readings made rarer than this contradicts them
 
 
@@ -33,14 +35,21 @@ class Explained:
     contradictions: tuple[str, ...] = ()
 
 
-def explain(rules: Rules, alerts: list[Alert], found: Mapping[str, str], sight: Sight) -> Explained:
+def explain(
+    rules: Rules,
+    alerts: list[Alert],
+    found: Mapping[str, str],
+    sight: Sight,
+    signs: Collection[str] = (),
+) -> Explained:
     """What would explain the open alerts. Nothing where only the recorder complains: its own
-    rules explain something only where there is something to explain."""
+    rules explain something only where there is something to explain. ``signs``: what was seen
+    beside the rules, see ``instead``."""
     kinds = {name: rule.kind for name, rule in rules.book.items()}
     if all(kinds[alert.rule] == RECORDER for alert in alerts):
         return Explained()
     tripped = {a.rule: a.title for a in alerts if a.rule != CODES} | _codes(rules)
-    tripped |= _sometimes(alerts)
+    tripped |= _sometimes(alerts) | {sign: SAID_OF[sign] for sign in signs}
     by_size = _by_size(rules)
     if by_size is not None and by_size <= SMALLER_DELTA:
         tripped[SMALL] = "it follows large commands and not small ones"

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection
 
 THIN_AIR = "thin air"  # stands for no rule; the balance knows the barometer
+TRIMS_MOVED = "trims moved"  # nor does this; the balance knows the fuel trims
 
 AIR_LEAK = "an intake leak"
 AIR_METER = "an air meter or fuel supply that is off"
@@ -20,7 +21,7 @@ PRESSURE = "a pressure input that is off"
 SUPPLY = "a low supply voltage"
 HEIGHT = "the thin air of this height"
 
-_METERED = (("N2", AIR_METER), ("P3M", AIR_METER))
+_METERED = (("N2", AIR_METER), ("P3M", AIR_METER), (TRIMS_MOVED, AIR_METER))
 _FLOW = (*_METERED, ("P3P", PRESSURE), ("R5", SUPPLY), (THIN_AIR, HEIGHT))
 _MOVE = (("R5", SUPPLY),)
 # Rule → (rule that shows the look-alike, the look-alike), the likeliest first.

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from sootsayer.derive.balance import FlowBalance
 from sootsayer.derive.quantities import Reader
-from sootsayer.judge.doubts import rests_on, spoilt_channels
+from sootsayer.judge.doubts import OWN_WORD, rests_on, spoilt_channels
 from sootsayer.judge.exposure import not_watched
 from sootsayer.judge.tally import Tally
 from sootsayer.model import Link, LinkFinding, LinkState
@@ -47,7 +47,7 @@ class Evidence:
 
     def open_watches(self) -> list[Watch]:
         """Those that accuse, without those whose readings are themselves accused."""
-        spoilt = spoilt_channels(self.rules, self.balance.mode == "throttle")
+        spoilt = spoilt_channels(self.rules, self.balance)
         return [
             watch
             for watch in self.rules.all_watches()
@@ -59,15 +59,21 @@ def judge_links(evidence: Evidence) -> tuple[LinkFinding, ...]:
     """All five, in order. A later link whose trouble an earlier one explains is not accused."""
     findings: list[LinkFinding] = []
     broken: dict[Link, list[Rule]] = {}  # with the rules that speak against it
+    accused: list[Link] = []
     for link, look in _LOOKS.items():
         kinds = evidence_kinds(evidence, link)
         finding = _whole(evidence, look(evidence, _state(kinds), kinds))
         own = [watch.rule for watch in evidence.open_watches() if watch.link() is link]
         by = next((b for b, rules in broken.items() if explains(rules, own)), None)
-        if finding.state in (LinkState.BROKEN, LinkState.DOUBTFUL) and by is not None:
-            finding = _explained(finding, by)
-        elif finding.state is LinkState.BROKEN:
-            broken[link] = own
+        # The control unit's own test does not say which link it is that fails it.
+        if accused and own and all(rule.kind in OWN_WORD for rule in own):
+            by = by or accused[0]
+        if finding.state in (LinkState.BROKEN, LinkState.DOUBTFUL):
+            if by is not None:
+                finding = _explained(finding, by)
+            elif finding.state is LinkState.BROKEN:
+                broken[link] = own
+            accused.append(link)
         findings.append(finding)
     return tuple(findings)
 
@@ -122,7 +128,7 @@ def _state(kinds: tuple[str, ...]) -> LinkState | None:
 def _explained(finding: LinkFinding, by: Link) -> LinkFinding:
     return LinkFinding(
         finding.link, LinkState.DOUBTFUL, finding.chances, finding.failed, finding.eligible_s,
-        f"{finding.fact}; a broken link before it ({by.value}) would explain this", finding.kinds,
+        f"{finding.fact}; what is seen before it ({by.value}) would explain this", finding.kinds,
     )  # fmt: skip
 
 

@@ -65,6 +65,12 @@ def _air(open_: frozenset[str], told: dict[str, str], balance: FlowBalance) -> l
             f"Trims at idle tell of {amount}air that enters behind the air meter; that is an "
             "intake leak, not recirculation."
         ]
+    if balance.trims.moved():
+        return [
+            f"Fuel trims have moved by {balance.trims.moved_pct():+.0f} points since the engine's "
+            "breathing was learned: this looks like the air meter or fuel pressure, not "
+            "recirculation."
+        ]
     return []
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from sootsayer.judge.causes import NONE_OF_THESE, alike
-from sootsayer.judge.instead import fathers, seen_instead
+from sootsayer.judge.instead import TRIMS_MOVED, fathers, seen_instead
 from sootsayer.judge.repair import Outcome, Repaired, verdict_of
 from sootsayer.model import Alert, Cause, Link, LinkFinding, LinkState
 from sootsayer.units import say_count, say_duration
@@ -51,6 +51,8 @@ EFFECTS = {
 NOT_OURS = {
     "N1": "air leaks in behind the air meter",
     "N2": "fuel is corrected everywhere alike, as for a tired air meter or fuel pressure",
+    TRIMS_MOVED: "fuel is corrected otherwise than at first, as for an air meter or fuel pressure "
+    "that changes",
     "P3C": "coolant does not get warm, as with a thermostat that stands open",
     "P3S": "a temperature input cannot be true",
     "P3T": "the throttle input is off its place",
@@ -66,8 +68,9 @@ MOST_CAUSES = 3
 @dataclass(frozen=True, slots=True)
 class Findings:
     """What the sentence is made from. ``accused``: all rules with an open alert, the recorder's
-    included; ``contradictions``: hand checks against the readings; ``nouns``: what the chances
-    of a rule are called, for rules of which a rate is told."""
+    included, and what stands for one (see ``instead``); ``contradictions``: hand checks against
+    the readings; ``nouns``: what the chances of a rule are called, for rules of which a rate is
+    told."""
 
     links: tuple[LinkFinding, ...]
     alerts: list[Alert]

@@ -77,7 +77,8 @@ def flows_without_move(rule: Rule, judged: Judged) -> Chance | None:
     flow, opening = judged.flow, judged.opening
     if flow is None or not judged.measured or opening.moved_pct is None:
         return None
-    if opening.moved_pct > STAYED_POINTS or flow.due_asked_g_s < CLEAR_SIGMAS * flow.sd_g_s:
+    stayed = opening.moved_pct <= min(STAYED_POINTS, OPENED_SHARE * opening.asked_pct)
+    if not stayed or flow.due_asked_g_s < CLEAR_SIGMAS * flow.sd_g_s:
         return None
     share = 100 * flow.flow_g_s / flow.due_asked_g_s
     fact = f"moved {opening.moved_pct:.0f} points, yet {share:.0f} % of the gas asked for flows"

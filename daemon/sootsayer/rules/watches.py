@@ -20,6 +20,7 @@ from sootsayer.rules.book import Rule
 from sootsayer.units import say_duration
 
 LEAST_CHANCES = 5  # unless a rule states its own
+CLEAR_TRIPS = 2
 BY_LUCK = 0.02
 
 
@@ -237,7 +238,7 @@ class ChanceWatch(Watch):
         since = self.alert["first_ms"] if self.alert else (failing[0][0] if failing else 0)
         counted = [chance for chance in self.chances if chance[0] >= since]
         seen = sum(chance[2] for chance in counted)
-        cleared = self._over([chance[2] for chance in counted], n)
+        cleared = self._over(counted, n)
         if cleared and self.open:
             self.since = 0
         return Finding(
@@ -250,18 +251,24 @@ class ChanceWatch(Watch):
             cleared=cleared, fact=self.fact,
         )  # fmt: skip
 
-    def _over(self, failed: list[bool], recent: int) -> bool:
+    def _over(self, counted: list[list[Any]], recent: int) -> bool:
         """Whether so many good chances in a row end an alert: as many as the rule asks for, and
-        so many as its own rate until then would let pass in one of fifty cases only. What
-        fails once in thirty is quiet for an hour by luck.
+        so many as its own rate until then would let pass in one of fifty cases only. What fails
+        once in thirty is quiet for an hour by luck. What failed in more than one trip must be
+        quiet in two, since what comes and goes with heat or load may stay away for one.
 
-        ``failed``: outcomes since the alert's first failure, ``recent``: chances decided on.
+        ``counted``: chances since the alert's first failure, ``recent``: how many decide.
         """
+        failed = [chance[2] for chance in counted]
         until = len(failed) - failed[::-1].index(True) if True in failed else 0
-        quiet = len(failed) - until
-        if min(quiet, recent) < self.rule.limit("clear_run"):
+        quiet = counted[until:]
+        if min(len(quiet), recent) < self.rule.limit("clear_run"):
             return False
-        return not until or (1 - sum(failed) / until) ** quiet < BY_LUCK
+        if not until:
+            return True
+        trips = min(CLEAR_TRIPS, len({chance[4] for chance in counted if chance[2]}), len(quiet))
+        by_luck = (1 - sum(failed) / until) ** len(quiet)
+        return by_luck < BY_LUCK and len({chance[4] for chance in quiet}) >= trips
 
 
 def _middle(measures: list[float]) -> float:
