@@ -21,7 +21,7 @@ from sootsayer.derive import air_meter, commanding
 from sootsayer.derive.air_meter import AirMeter
 from sootsayer.derive.balance import TRIP_MEMORY, FlowBalance
 from sootsayer.derive.frames import BLOCK_FRAMES, BLOCK_MS, Framer
-from sootsayer.derive.fuel_trims import SMOOTHING, smoothed
+from sootsayer.derive.gains import SMOOTHING, smoothed
 from sootsayer.derive.spark import Spark
 from sootsayer.derive.trips import Trips
 from sootsayer.model import Batch, Scaling, Series

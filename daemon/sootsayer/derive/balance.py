@@ -17,13 +17,12 @@ import numpy as np
 from sootsayer.derive.cylinder import (
     FIXED_BREATHING,
     KNOTS_PCT,
-    ROW_FRAMES,
-    ROWS,
     Rows,
+    idle_rows,
     make_rows,
 )
-from sootsayer.derive.fuel_trims import FuelTrims, smoothed
-from sootsayer.derive.gains import UNKNOWN_DISPLACEMENT_L, Gains
+from sootsayer.derive.fuel_trims import FuelTrims
+from sootsayer.derive.gains import UNKNOWN_DISPLACEMENT_L, Gains, smoothed
 from sootsayer.derive.orifice import STANDARD_KPA
 from sootsayer.derive.quantities import Quantities
 from sootsayer.model import BoolArray, FloatArray
@@ -286,6 +285,6 @@ class FlowBalance(Gains):
         self.covariance = self.covariance - np.outer(part, self.covariance[LEAK])
 
     def _learn_idle(self, q: Quantities, rows: Rows, shut: BoolArray) -> None:
-        idle = (q.states["idle"] == 1).reshape(ROWS, ROW_FRAMES).all(axis=1) & shut
+        idle = idle_rows(q) & shut
         for air in rows.air_g_s[idle].tolist():
             self.idle_air_g_s = smoothed(self.idle_air_g_s, air)

@@ -63,14 +63,19 @@ def row_means(*columns: FloatArray) -> FloatArray:
     return means
 
 
+def idle_rows(q: Quantities) -> BoolArray:
+    """Which of the block's rows lie at idle from end to end, shape (5,)."""
+    idle: BoolArray = (q.states["idle"] == 1).reshape(ROWS, ROW_FRAMES).all(axis=1)
+    return idle
+
+
 def make_rows(
     q: Quantities, opening: FloatArray, mode: str, displacement_l: float, baro_kpa: float,
     compression: bool,
 ) -> Rows:  # fmt: skip
     """Rows of one block for the balance in this ``mode``: "maf" or "throttle"."""
-    trim_pct = q.block.column("shrtft1") + q.block.column("longft1")
     intake_c, rpm, map_kpa, maf, throttle, coolant_c, opening_mean, trim_mean = row_means(
-        q.iat, q.rpm, q.map, q.maf, q.throttle, q.ect, opening, trim_pct
+        q.iat, q.rpm, q.map, q.maf, q.throttle, q.ect, opening, q.trim_pct()
     )
     charge_k = intake_c + KELVIN_AT_0_C
     per_kpa = density_flow_g_s(displacement_l, rpm, np.ones(ROWS), charge_k)

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from sootsayer.derive.cylinder import ROW_FRAMES, ROWS, Rows
+from sootsayer.derive.cylinder import Rows, idle_rows
+from sootsayer.derive.gains import smoothed
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.quantities import Quantities
 from sootsayer.model import BoolArray
@@ -21,12 +22,6 @@ REACH_PCT = 0.05  # by which one row moves the usual place: a middle, which burs
 FIRST_REACH_PCT = 2.0  # shared among the first rows
 EARLY_ROWS = 200.0  # some seven minutes under load: so little is better learned anew
 RISE_PCT = 8.0  # below this, trims at idle and under load count as equal; common practice
-SMOOTHING = 50
-
-
-def smoothed(known: float, value: float) -> float:
-    """A mean that follows slowly; the first value as it is."""
-    return value if np.isnan(known) else known + (value - known) / SMOOTHING
 
 
 class FuelTrims(Kept):
@@ -44,7 +39,7 @@ class FuelTrims(Kept):
 
     def learn(self, q: Quantities) -> None:
         """From a block in which breathing was learned."""
-        trim = q.block.column("shrtft1") + q.block.column("longft1")
+        trim = q.trim_pct()
         idle = (q.states["idle"] == 1) & q.settled & ~np.isnan(trim)
         load = (q.states["cruise"] == 1) & q.settled & ~np.isnan(trim)
         if idle.any():
@@ -58,8 +53,7 @@ class FuelTrims(Kept):
         At idle they must agree with those under load, too: where they do not, air goes past the
         meter or the fire misses.
         """
-        idle = (q.states["idle"] == 1).reshape(ROWS, ROW_FRAMES).all(axis=1)
-        load = shut & ~idle & ~np.isnan(rows.trim_pct)
+        load = shut & ~idle_rows(q) & ~np.isnan(rows.trim_pct)
         for trim_pct in rows.trim_pct[load].tolist():
             self._follow(trim_pct)
         kept: BoolArray = shut & ~(np.abs(rows.trim_pct - self.usual_pct) > STRANGE_PCT)

@@ -12,7 +12,6 @@ from typing import ClassVar
 
 import numpy as np
 
-from sootsayer.derive.fuel_trims import smoothed
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.orifice import (
     AREA_ERROR,
@@ -33,6 +32,7 @@ LEAST_OPENING = 0.05
 LEAST_PART = 0.15  # of the due flow; below, the opening counts as one without gas (rule F1)
 LEAST_OPENINGS = 5
 NORMAL_CHARGE_K = 300.0
+SMOOTHING = 50
 # Usual effective areas are 15 to 40 mm² on 2 to 3.5 litres: the least that is usual by size.
 USUAL_LEAST_MM2_PER_LITRE = 15.0 / 3.5
 LEAST_WIDTHS = 0.05  # spread of openings, as a logarithm: 0.30 against 0.285 and 0.315
@@ -198,3 +198,8 @@ class Gains(Kept):
 
 def _middle(values: list[float]) -> float:
     return float(np.median(values))
+
+
+def smoothed(known: float, value: float) -> float:
+    """A mean that follows slowly; the first value as it is."""
+    return value if np.isnan(known) else known + (value - known) / SMOOTHING

@@ -89,6 +89,11 @@ class Quantities:
         running: BoolArray = self.states["running"] == 1
         return running
 
+    def trim_pct(self) -> FloatArray:
+        """What fuel control adds, short and long term together; NaN where not told."""
+        trim: FloatArray = self.block.column("shrtft1") + self.block.column("longft1")
+        return trim
+
 
 class Places(Kept):
     """Where this car's throttle and recirculation command come to rest, learned while running.

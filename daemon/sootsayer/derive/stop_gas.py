@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sootsayer.derive.balance import LEAK, TRIM_RAIL_PCT, FlowBalance
-from sootsayer.derive.cylinder import ROW_FRAMES, ROWS, Rows
+from sootsayer.derive.cylinder import ROWS, Rows, idle_rows
 from sootsayer.derive.keep import Kept
 from sootsayer.derive.quantities import Quantities
 from sootsayer.model import BoolArray, FloatArray
@@ -72,7 +72,7 @@ class StopGases(Kept):
             done.append(self._close(balance))
         if not q.block.contiguous:
             self.standing = 0
-        stands = (q.states["idle"] == 1).reshape(ROWS, ROW_FRAMES).all(axis=1)
+        stands = idle_rows(q)
         long = self._long_at_rest(stands) if stands.any() or self.standing else stands
         idle = np.zeros(ROWS, dtype=np.bool_)
         if rows is not None:
@@ -99,7 +99,7 @@ class StopGases(Kept):
         self.rows += len(target)
         self.features = self.features + features.sum(axis=0)
         self.target += float(target.sum())
-        trim = (q.block.column("shrtft1") + q.block.column("longft1"))[q.states["idle"] == 1]
+        trim = q.trim_pct()[q.states["idle"] == 1]
         known = trim[~np.isnan(trim)]
         if len(known):
             self.trim += float(known.mean())
