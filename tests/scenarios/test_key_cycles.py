@@ -23,10 +23,10 @@ from sootsayer.demo.live import LiveCar
 from sootsayer.model import CodesRead, Reading, SourceEvent, SourceState, SourceStatus
 from sootsayer.sources.serial_adapter import SerialSource
 
-RATE = 45.0  # log seconds in a real second
+RATE = 15.0  # log seconds in a real second: a busy machine must not make replies late
 CYCLES = 3
 DRIVEN_S, STALLED_S, ASLEEP_S = 45, 18, 75
-PATIENCE_S = 60.0
+PATIENCE_S = 120.0
 
 # ---------------------------------------------------------------- what may stand on the wire
 
