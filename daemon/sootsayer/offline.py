@@ -134,9 +134,11 @@ def _from_archive(reader: ArchiveReader, path: Path, progress: Progress) -> Iter
     if span is None:
         raise SootsayerError(f"archive {path} holds no readings yet; record some first")
     first_ms, last_ms = span
-    for batch in reader.batches(first_ms - 1, last_ms):
+    # What was said before the first reading and after the last counts, too: the key's turning
+    # off may complete a block that the readings alone leave open.
+    for batch in reader.batches():
         yield batch
-        progress(batch.upto_ms - first_ms, last_ms - first_ms)
+        progress(min(batch.upto_ms, last_ms) - first_ms, last_ms - first_ms)
 
 
 def feed_and_keep(

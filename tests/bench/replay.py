@@ -97,10 +97,7 @@ def _keep(path: Path, week: list[Batch]) -> None:
 
 
 def _batches(path: Path) -> Iterator[Batch]:
-    reader = ArchiveReader(path)
-    span = reader.span()
-    assert span is not None
-    return reader.batches(span[0] - 1, span[1])
+    return ArchiveReader(path).batches()
 
 
 def _judge(path: Path) -> None:
