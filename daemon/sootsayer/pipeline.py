@@ -57,7 +57,7 @@ from sootsayer.vehicle import Vehicle
 
 GAP_MS = 5_000  # shorter pauses are polling, not gaps
 ENDED_REMEMBERED = 50  # alerts that ended, kept in the verdict
-STATE_VERSION = 7
+STATE_VERSION = 8
 # Circumstances read from channels, in the order in which ``_context`` takes them.
 CONTEXT = (
     "ect_c", "iat_c", "ambient_c", "speed_kmh", "rpm", "load_pct", "battery_v", "baro_kpa",
@@ -281,7 +281,7 @@ class Pipeline(Kept):
         position = bool(self.reader.has.get("actual")) and not self.reader.echoes()
         found = {name: result.outcome for name, result in self.handwork.valid_results().items()}
         sight = sight_of(self.vehicle, channels, position)
-        signs = frozenset({TRIMS_MOVED} if self.balance.trims.moved() else ())
+        signs = frozenset({TRIMS_MOVED} if self.balance.trims.doubted() else ())
         why_so = explain(self.rules, alerts, found, sight, signs)
         causes = why_so.causes
         circumstances = self._circumstances(engine_alerts)

@@ -62,6 +62,18 @@ def test_the_doubt_about_an_opening_is_what_trims_leave_beyond_their_ripple():
     assert trims.doubt(float("nan")) == 0.0
 
 
+@pytest.mark.parametrize(
+    ("good", "bad", "unsteady"), [(10, 5, True), (10, 4, False), (12, 5, False), (0, 5, True)]
+)
+def test_a_meter_that_many_openings_contradict_is_not_believed(good, bad, unsteady):
+    trims = FuelTrims()
+    trims.note_opening(25.0)  # nothing was learned yet to hold it against
+    shown(trims, 2.0, rows=200)
+    for trim_pct in [4.0] * good + [14.0] * bad + [float("nan")] * 50:
+        trims.note_opening(trim_pct)
+    assert trims.unsteady() == unsteady
+
+
 def test_a_meter_that_grows_tired_moves_the_usual_place():
     """Half of what was learned is forgotten in some twenty trips; trims go up a point a trip."""
     trims = FuelTrims()

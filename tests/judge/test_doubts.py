@@ -121,3 +121,11 @@ def test_trims_that_moved_take_the_air_meter_along(moved_pct, believed):
     if not believed:
         alert = next(a for a in rules.open_alerts() if a.rule == "F1")
         assert f"moved by {moved_pct:+.0f} points" in with_doubt(alert, rules, spoilt).doubt
+
+
+def test_an_air_meter_that_reads_wrong_at_times_accuses_nothing():
+    rules, balance = with_failures("F1"), FlowBalance(2.0)
+    balance.trims.openings, balance.trims.contradicted = 40.0, 13.0
+    spoilt = spoilt_channels(rules, balance)
+    assert rests_on(rules.book["F1"], spoilt) == "maf"
+    assert "at 13 of 40 openings" in spoilt["maf"]

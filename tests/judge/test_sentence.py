@@ -127,8 +127,8 @@ TABLE = {
         "Every link of recirculation holds; but air leaks in behind the air meter: look at that "
         "first."),
     "a meter that grew tired": (said("HHHHH", also={TRIMS_MOVED}),
-        "Every link of recirculation holds; but fuel is corrected otherwise than at first, as for "
-        "an air meter or fuel pressure that changes: look at that first."),
+        "Every link of recirculation holds; but fuel is not corrected as it was, as for an air "
+        "meter or fuel pressure that changes: look at that first."),
     "only a low battery, much unseen": (said("HUUUH", also={"R5"}),
         "Nothing wrong where it could be seen: permit and effect; but supply voltage is low: look "
         "at that first."),

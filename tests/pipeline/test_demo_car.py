@@ -22,9 +22,9 @@ from sootsayer.vehicle import Vehicle
 
 ESTATE = Vehicle("Blue estate, 2.4 litre", 2.4, 4, "petrol")
 H, D, B, U = LinkState.HOLDING, LinkState.DOUBTFUL, LinkState.BROKEN, LinkState.UNSEEN
-TRIPS = 8
+TRIPS = 6
 CAPTURED = ["sound 1", "passage choked", "stuck shut", "leaks when shut", "gear input wrong"]
-CAPTURED_TRIPS = 3
+CAPTURED_TRIPS, CAPTURED_MINUTES = 3, 16.0
 CARS: dict[str, tuple[int, tuple[Fault, ...]]] = {
     "sound 1": (1, ()),
     "sound 2": (2, ()),
@@ -49,7 +49,8 @@ def recordings() -> dict[str, list[Batch]]:
 
 @lru_cache(maxsize=1)
 def driven_for_captures() -> list[Driven]:
-    return drive([j for car in CAPTURED for j in journeys(CAPTURED_TRIPS, *CARS[car])])
+    planned = [journeys(CAPTURED_TRIPS, *CARS[car], minutes=CAPTURED_MINUTES) for car in CAPTURED]
+    return drive([journey for journeys_of_car in planned for journey in journeys_of_car])
 
 
 @lru_cache(maxsize=32)

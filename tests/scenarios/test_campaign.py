@@ -10,7 +10,7 @@ from campaign import blamed, link_right, side_by_side
 from campaign_cases import EXPECTED, OF_RECIRCULATION, Case, cases
 from campaign_judge import Outcome, judge_group
 
-SOUND_CARS = 8
+SOUND_CARS = 5
 
 
 def chosen() -> Iterator[Case]:

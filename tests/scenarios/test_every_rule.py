@@ -181,7 +181,7 @@ def sensor_reads_shut() -> set[str]:
 
 def choked_demo() -> set[str]:
     """A car of the demo with its passage closed."""
-    trips_of_it = drive(journeys(4, 1, (Fault(FaultKind.PASSAGE_CHOKED, 1.0),)))
+    trips_of_it = drive(journeys(4, 1, (Fault(FaultKind.PASSAGE_CHOKED, 1.0),), minutes=14.0))
     return opened(list(recorded(trips_of_it)), Vehicle("estate", 2.4, 4, "petrol"))
 
 

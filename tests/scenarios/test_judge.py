@@ -41,19 +41,31 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module")
+def answered() -> dict[tuple[str, ...], str]:
+    """What was asked in an earlier test need not be judged again."""
+    return {}
+
+
 @pytest.fixture
 def judge(
-    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    folder: Path,
+    answered: dict[tuple[str, ...], str],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> Judge:
     """``judge("drive.log", "--json")`` in the folder of the captures; what it printed."""
     monkeypatch.chdir(folder)
 
     def run(*words: str) -> str:
+        if words in answered:
+            return answered[words]
         monkeypatch.setattr(sys, "argv", ["sootsayer", "judge", *words, "--vehicle", "car.toml"])
         with pytest.raises(SystemExit) as ended:
             main()
         said = capsys.readouterr()
         assert (ended.value.code, said.err) == (0, "")  # no bar where nobody watches
+        answered[words] = said.out
         return said.out
 
     return run

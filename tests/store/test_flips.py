@@ -25,7 +25,7 @@ from sootsayer.store.reader import DAMAGED, ArchiveReader
 from sootsayer.store.soundness import unsound
 from store.everything import START, put_everything
 
-FLIPS = 400
+FLIPS = 250
 END = 1 << 60
 
 

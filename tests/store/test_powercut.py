@@ -15,7 +15,7 @@ from sootsayer.store.ring import Ring, RingFile
 from store import cutting, powercut
 from store.powercut import Disk
 
-CUTS = 2_000  # tests/bench does fifty thousand
+CUTS = 1_000  # tests/bench does fifty thousand
 PROOF_CUTS = 200
 
 

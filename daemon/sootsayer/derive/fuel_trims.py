@@ -17,6 +17,7 @@ from sootsayer.model import BoolArray
 
 STRANGE_PCT = 6.0  # nothing is learned from a meter that trims contradict by so much
 MOVED_PCT = 4.0  # a usual place that has gone so far makes what rests on the meter doubtful
+UNSTEADY_LEAST, UNSTEADY_SHARE = 5.0, 0.3  # openings contradicted: a meter wrong at times
 RIPPLE_PCT = 2.5  # what a sound control loop swings by over a few seconds
 REACH_PCT = 0.05  # by which one row moves the usual place: a middle, which bursts hardly move
 FIRST_REACH_PCT = 2.0  # shared among the first rows
@@ -27,7 +28,10 @@ RISE_PCT = 8.0  # below this, trims at idle and under load count as equal; commo
 class FuelTrims(Kept):
     """Short and long term trim together, in per cent, with the valve shut."""
 
-    kept = ("idle_pct", "load_pct", "usual_pct", "rows", "taught_rows", "taught_sum")
+    kept = (
+        "idle_pct", "load_pct", "usual_pct", "rows", "taught_rows", "taught_sum", "openings",
+        "contradicted",
+    )  # fmt: skip
 
     def __init__(self) -> None:
         self.idle_pct = float("nan")
@@ -36,6 +40,8 @@ class FuelTrims(Kept):
         self.rows = 0.0
         self.taught_rows = 0.0  # under load, that breathing was learned from
         self.taught_sum = 0.0  # the usual place in each of them
+        self.openings = 0.0
+        self.contradicted = 0.0  # of them: by trims, beyond what was known of the flow
 
     def learn(self, q: Quantities) -> None:
         """From a block in which breathing was learned."""
@@ -72,8 +78,8 @@ class FuelTrims(Kept):
 
     def fade(self, memory: float) -> None:
         """Let where trims were when breathing was learned count as much less as breathing does."""
-        self.taught_rows *= memory
-        self.taught_sum *= memory
+        for name in ("taught_rows", "taught_sum", "openings", "contradicted"):
+            setattr(self, name, getattr(self, name) * memory)
 
     def moved_pct(self) -> float:
         """How far the usual place has gone from where it was when breathing was learned; 0 where
@@ -81,8 +87,22 @@ class FuelTrims(Kept):
         return self.usual_pct - self.taught_sum / self.taught_rows if self.taught_rows else 0.0
 
     def moved(self) -> bool:
-        """Whether that is so far that what rests on the meter is not believed."""
+        """Whether that is farther than weather and fuel go."""
         return abs(self.moved_pct()) > MOVED_PCT
+
+    def note_opening(self, trim_pct: float) -> None:
+        """Count an opening by its mean trim."""
+        if self.taught_rows and not np.isnan(trim_pct):
+            self.openings += 1
+            self.contradicted += self.doubt(trim_pct) > (STRANGE_PCT - RIPPLE_PCT) / 100
+
+    def unsteady(self) -> bool:
+        """Whether the meter reads wrong at times: trims contradict it at many openings."""
+        return self.contradicted >= max(UNSTEADY_LEAST, UNSTEADY_SHARE * self.openings)
+
+    def doubted(self) -> bool:
+        """Whether what rests on the meter is not believed."""
+        return self.moved() or self.unsteady()
 
     def began_wrong(self) -> bool:
         """Whether the little that was learned so far comes from a meter that read otherwise."""

@@ -113,6 +113,7 @@ def _flow(sums: dict[str, Any], asked_pct: float, balance: FlowBalance) -> Flow 
     opening, scale = sums["opening"] / rows, sums["scale"] / rows
     full_g_s = balance.due_gain_g_s() * scale
     due_g_s = full_g_s * opening
+    balance.trims.note_opening(trim_pct)
     if doubt <= sd:
         balance.note_flow((flow, sd), common, opening, scale, due_g_s, sums["charge_k"] / rows)
     sd = float(np.hypot(sd, doubt))

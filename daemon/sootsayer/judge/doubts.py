@@ -41,6 +41,10 @@ def spoilt_channels(rules: Rules, balance: FlowBalance) -> dict[str, str]:
         spoilt.setdefault("maf", f"fuel trims have moved by {moved_pct:+.0f} points since the "
                           "engine's breathing was learned, so its air meter or fuel supply "
                           "is not what it was")  # fmt: skip
+    elif balance.trims.unsteady():
+        spoilt.setdefault("maf", f"fuel trims contradicted the air meter at "
+                          f"{balance.trims.contradicted:.0f} of {balance.trims.openings:.0f} "
+                          "openings, so it reads wrong at times")  # fmt: skip
     if balance.mode == "throttle" and "tp" in spoilt:
         spoilt.setdefault("maf", spoilt["tp"])
     return spoilt

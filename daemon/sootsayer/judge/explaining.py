@@ -22,7 +22,7 @@ SOMETIMES = "M1 sometimes"  # a statement beside M1: not at every opening
 ALWAYS_SHARE = 0.7  # of the openings since its first failure
 SMALL = "M1 small"  # another: at small commands only
 SMALLER_DELTA = -0.7  # nearly every opening that failed was smaller than nearly every other
-SAID_OF = {TRIMS_MOVED: "Fuel is corrected otherwise than at first"}
+SAID_OF = {TRIMS_MOVED: "Fuel is not corrected as it was"}
 UNLIKELY = 0.15  # an outcome that the readings made rarer than this contradicts them
 
 

@@ -51,8 +51,8 @@ EFFECTS = {
 NOT_OURS = {
     "N1": "air leaks in behind the air meter",
     "N2": "fuel is corrected everywhere alike, as for a tired air meter or fuel pressure",
-    TRIMS_MOVED: "fuel is corrected otherwise than at first, as for an air meter or fuel pressure "
-    "that changes",
+    TRIMS_MOVED: "fuel is not corrected as it was, as for an air meter or fuel pressure that "
+    "changes",
     "P3C": "coolant does not get warm, as with a thermostat that stands open",
     "P3S": "a temperature input cannot be true",
     "P3T": "the throttle input is off its place",

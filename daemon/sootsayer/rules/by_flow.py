@@ -20,15 +20,16 @@ def gas_at_stop(rule: Rule, seen: Seen) -> list[Chance]:
     if METERING & seen.accused:
         return made
     for stop in seen.stop_gases:
-        limit, sigmas = rule.limit("fail_above"), rule.limit("sigmas")
-        alone = rule.limit("restless_above") if stop.restless else limit
-        failed = stop.gas_pct > max(alone, sigmas * stop.sd_pct)
+        limit = rule.limit("restless_above" if stop.restless else "fail_above")
+        sigmas = rule.limit("sigmas")
+        failed = stop.gas_pct > max(limit, sigmas * stop.sd_pct)
         share = stop.gas_pct
         usual, spread = (seen.baselines.usual(rule.name), seen.baselines.spread(rule.name))
         if not failed and usual is not None and spread is not None:
             share = stop.above_pct - usual
             failed = share > max(limit, sigmas * max(spread, SPREAD_LEAST_PCT))
-        if not failed and rule.name not in seen.accused:
+        # Where idle does not settle the stop may be one that leaks: never the car's usual.
+        if not failed and not stop.restless and rule.name not in seen.accused:
             seen.baselines.learn(rule.name, stop.above_pct)
         fact = f"{share:.0f} % of what the engine drew was gas"
         made.append(Chance(stop.start_ms, stop.end_ms, failed, round(share, 1), fact, seen.context))
