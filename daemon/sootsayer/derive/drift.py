@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from statistics import median
 
 import numpy as np
 
@@ -50,7 +51,7 @@ class TripMiddles(Kept):
         done = bool(self.current) and trip != self.trip
         if done:
             self.trips.append(float(self.trip))
-            self.middles.append(float(np.median(self.current)))
+            self.middles.append(median(self.current))
             self.counts.append(len(self.current))
             self.current = []
         self.trip = trip

@@ -7,7 +7,9 @@ share of the charge.
 
 from __future__ import annotations
 
+import math
 from collections import deque
+from statistics import median
 from typing import ClassVar
 
 import numpy as np
@@ -83,22 +85,22 @@ class Gains(Kept):
             self.widths.append(opening)
             self.charge_k = smoothed(self.charge_k, charge_k)
             if not self.first_gain and len(self.gains) >= FIRST_OPENINGS:
-                self.first_gain = [_middle(self._better()), self.gain_sd()]
+                self.first_gain = [median(self._better()), self.gain_sd()]
 
     def gain_g_s(self) -> float | None:
         """Air that the fully open valve displaces, at sea level: middle of the openings that
         flowed. In g/s; under compression ignition a share of the charge."""
-        return _middle(list(self.gains)) if len(self.gains) >= LEAST_OPENINGS else None
+        return median(self.gains) if len(self.gains) >= LEAST_OPENINGS else None
 
     def gain_sd(self) -> float:
         """How surely the gain is known: standard error of the middle by median deviation, one
         opening being one witness, and beside it the doubt that all openings share."""
         if len(self.gains) < LEAST_OPENINGS:
             return float("nan")
-        values = np.array(self.gains)
-        spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
-        own = 1.2533 * spread / float(np.sqrt(len(values)))
-        return float(np.hypot(own, np.median(self.common)))
+        middle = median(self.gains)
+        spread = 1.4826 * median([abs(gain - middle) for gain in self.gains])
+        own = 1.2533 * spread / math.sqrt(len(self.gains))
+        return float(np.hypot(own, median(self.common)))
 
     def _better(self) -> list[float]:
         """The better half: what the valve passes where a fault that comes and goes stays away."""
@@ -108,7 +110,7 @@ class Gains(Kept):
     def better_gain_g_s(self) -> float | None:
         """Middle of the better half, None before enough clear openings: what this car's valve
         passes where a fault that acts in a part of its openings stays away."""
-        return _middle(self._better()) if len(self.gains) >= 2 * LEAST_OPENINGS else None
+        return median(self._better()) if len(self.gains) >= 2 * LEAST_OPENINGS else None
 
     def effective_area_mm2(self) -> tuple[float, float] | None:
         """Effective area of the fully open valve and its sd; None where flow is not choked."""
@@ -135,7 +137,7 @@ class Gains(Kept):
         by_size = LOOP_SHARE if self.compression else self._stated_g_s() or self._by_size_g_s()
         if len(self.gains) < LEAST_OPENINGS:
             return by_size
-        return max(by_size, _middle(self._better()))
+        return max(by_size, median(self._better()))
 
     def most_gain_g_s(self) -> float | None:
         """What a fully open valve displaced when this car was first known, None before that:
@@ -194,10 +196,6 @@ class Gains(Kept):
 
     def _by_size_g_s(self) -> float:
         return GAS_PER_LITRE_G_S * displacing(NORMAL_CHARGE_K) * self._litres
-
-
-def _middle(values: list[float]) -> float:
-    return float(np.median(values))
 
 
 def smoothed(known: float, value: float) -> float:
