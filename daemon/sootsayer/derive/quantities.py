@@ -6,6 +6,7 @@ Everything here is a column of 20 values, NaN where not known. States are three-
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -186,7 +187,8 @@ class Reader(Kept):
         self.pedal_places.learn(block.column("app_d"), running)
         self.command_places.learn(command, running)
         # Until it has run for the first time nothing is asked for: it may be stuck open too far to.
-        shut = float(np.nan_to_num(self.shut_pct()))
+        place = self.shut_pct()
+        shut = 0.0 if math.isnan(place) else place
         map_kpa = _first(block, "map", "map_a")
         trailing = np.array([rpm, throttle, map_kpa, command])
         extended = np.concatenate([self.history, trailing], axis=1)

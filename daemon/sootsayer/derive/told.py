@@ -51,7 +51,7 @@ class Telling:
         for series in batch.series:
             channel = series.channel
             if channel in COUNTERS or channel == STATUS or channel.startswith(RESULTS):
-                fresh = series if done_ms is None else _part(series, series.t_ms > done_ms)
+                fresh = series if done_ms is None else _split(series, done_ms)[1]
                 if len(fresh.t_ms):
                     self._readings.append(fresh)
         self._own_words += [
@@ -70,29 +70,29 @@ class Telling:
             return []
         due = [told for told in self._own_words if told.t_ms <= upto_ms]
         self._own_words = [told for told in self._own_words if told.t_ms > upto_ms]
-        due += _news([s for s in self._readings if s.t_ms[0] <= upto_ms], upto_ms)
-        later = [_part(series, series.t_ms > upto_ms) for series in self._readings]
-        self._readings = [series for series in later if len(series.t_ms)]
+        parts = [_split(series, upto_ms) for series in self._readings]
+        self._readings = [later for _, later in parts if len(later.t_ms)]
+        due += _news([now for now, _ in parts])
         return sorted(due, key=lambda told: (told.t_ms, told.channel))
 
 
-def _part(series: Series, chosen: BoolArray) -> Series:
-    if chosen.all():
-        return series
-    return Series(series.channel, series.scaling, series.t_ms[chosen], series.raw[chosen])
+def _split(series: Series, upto_ms: int) -> tuple[Series, Series]:
+    """What was said up to there, and what later."""
+    cut = int(np.searchsorted(series.t_ms, upto_ms, "right"))
+    channel, scaling, t_ms, raw = series.channel, series.scaling, series.t_ms, series.raw
+    return (Series(channel, scaling, t_ms[:cut], raw[:cut]),
+            Series(channel, scaling, t_ms[cut:], raw[cut:]))  # fmt: skip
 
 
-def _news(waiting: Sequence[Series], upto_ms: int) -> list[Told]:
-    """All readings up to there at stamps at which any of them changed, began or ended. A result
-    and its limits share a stamp, so what was said at such a stamp belongs together."""
-    due = [_part(series, series.t_ms <= upto_ms) for series in waiting]
-    if any(len(series.t_ms) > 2 for series in due):
-        news_ms = np.concatenate([series.t_ms[_changes(series.raw)] for series in due])
-        due = [_part(series, np.isin(series.t_ms, news_ms)) for series in due]
+def _news(due: Sequence[Series]) -> list[Told]:
+    """All readings at stamps at which any of them changed, began or ended. A result and its
+    limits share a stamp, so what was said at such a stamp belongs together."""
+    news_ms = {t_ms for series in due for t_ms in series.t_ms[_changes(series.raw)].tolist()}
     return [
         Told(t_ms, series.channel, raw, series.scaling)
         for series in due
         for t_ms, raw in zip(series.t_ms.tolist(), series.raw.tolist(), strict=True)
+        if t_ms in news_ms
     ]
 
 

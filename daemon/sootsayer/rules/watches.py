@@ -161,7 +161,7 @@ class TimeWatch(Watch):
     def trips(self) -> tuple[int, int]:
         """Trips in the window, and those among them that failed by themselves."""
         limit = self.rule.limit("raise_share")
-        failed = sum(fails > limit * eligible for _, eligible, fails in self.by_trip.values())
+        failed = sum([fails > limit * eligible for _, eligible, fails in self.by_trip.values()])
         return len(self.by_trip), failed
 
     def _count(self, part: list[float], sign: int) -> None:
@@ -233,17 +233,17 @@ class ChanceWatch(Watch):
         self.failed += failed
         self.since += 1
         recent = list(self.chances)[-min(int(self.rule.limit("decide")), self.since) :]
-        k, n = sum(chance[2] for chance in recent), len(recent)
+        k, n = sum([chance[2] for chance in recent]), len(recent)
         failing = [chance for chance in self.chances if chance[2]]
         since = self.alert["first_ms"] if self.alert else (failing[0][0] if failing else 0)
         counted = [chance for chance in self.chances if chance[0] >= since]
-        seen = sum(chance[2] for chance in counted)
+        failed_since = [chance for chance in failing if chance[0] >= since]
         cleared = self._over(counted, n)
         if cleared and self.open:
             self.since = 0
         return Finding(
-            seen=seen, chances=len(counted), eligible_s=length_s(counted),
-            measure=_middle([chance[3] for chance in counted if chance[2]]),
+            seen=len(failed_since), chances=len(counted), eligible_s=length_s(counted),
+            measure=_middle([chance[3] for chance in failed_since]),
             first_ms=int(failing[0][0]) if failing else 0,
             last_ms=int(failing[-1][1]) if failing else 0,
             raised=k >= self.rule.limit("least_failed")
@@ -276,7 +276,7 @@ def _middle(measures: list[float]) -> float:
 
 
 def length_s(chances: Iterable[list[Any]]) -> float:
-    return float(sum(chance[1] - chance[0] for chance in chances)) / 1000
+    return float(sum([chance[1] - chance[0] for chance in chances])) / 1000
 
 
 class LevelWatch(Watch):
