@@ -24,7 +24,7 @@ ESTATE = Vehicle("Blue estate, 2.4 litre", 2.4, 4, "petrol")
 H, D, B, U = LinkState.HOLDING, LinkState.DOUBTFUL, LinkState.BROKEN, LinkState.UNSEEN
 TRIPS = 6
 CAPTURED = ["sound 1", "passage choked", "stuck shut", "leaks when shut", "gear input wrong"]
-CAPTURED_TRIPS, CAPTURED_MINUTES = 3, 16.0
+CAPTURED_TRIPS = 3
 CARS: dict[str, tuple[int, tuple[Fault, ...]]] = {
     "sound 1": (1, ()),
     "sound 2": (2, ()),
@@ -49,8 +49,7 @@ def recordings() -> dict[str, list[Batch]]:
 
 @lru_cache(maxsize=1)
 def driven_for_captures() -> list[Driven]:
-    planned = [journeys(CAPTURED_TRIPS, *CARS[car], minutes=CAPTURED_MINUTES) for car in CAPTURED]
-    return drive([journey for journeys_of_car in planned for journey in journeys_of_car])
+    return drive([j for car in CAPTURED for j in journeys(CAPTURED_TRIPS, *CARS[car])])
 
 
 @lru_cache(maxsize=32)

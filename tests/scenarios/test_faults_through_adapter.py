@@ -34,7 +34,7 @@ from sootsayer.vehicle import Vehicle
 
 ESTATE = Vehicle("Blue estate, 2.4 litre", 2.4, 4, "petrol")
 B, D = LinkState.BROKEN, LinkState.DOUBTFUL
-TRIPS = 3
+TRIPS = 4
 TRIP_MINUTES = 16.0
 TRIP_EVERY_MS = 3_600_000
 REQUEST_MS = 200  # an adapter of the slower kind: five requests a second
