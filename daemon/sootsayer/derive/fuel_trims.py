@@ -41,7 +41,7 @@ class FuelTrims(Kept):
         self.taught_rows = 0.0  # under load, that breathing was learned from
         self.taught_sum = 0.0  # the usual place in each of them
         self.openings = 0.0
-        self.contradicted = 0.0  # of them: by trims, beyond what was known of the flow
+        self.contradicted = 0.0  # of them: by trims that stood too far off
 
     def learn(self, q: Quantities) -> None:
         """From a block in which breathing was learned."""
@@ -77,7 +77,7 @@ class FuelTrims(Kept):
         self.usual_pct += min(max(trim_pct - self.usual_pct, -reach), reach)
 
     def fade(self, memory: float) -> None:
-        """Let where trims were when breathing was learned count as much less as breathing does."""
+        """Let what was counted count as much less as the breathing learned then."""
         for name in ("taught_rows", "taught_sum", "openings", "contradicted"):
             setattr(self, name, getattr(self, name) * memory)
 
@@ -92,9 +92,10 @@ class FuelTrims(Kept):
 
     def note_opening(self, trim_pct: float) -> None:
         """Count an opening by its mean trim."""
-        if self.taught_rows and not np.isnan(trim_pct):
+        off_pct = self._off_pct(trim_pct)
+        if not np.isnan(off_pct):
             self.openings += 1
-            self.contradicted += self.doubt(trim_pct) > (STRANGE_PCT - RIPPLE_PCT) / 100
+            self.contradicted += off_pct > STRANGE_PCT
 
     def unsteady(self) -> bool:
         """Whether the meter reads wrong at times: trims contradict it at many openings."""
@@ -111,10 +112,15 @@ class FuelTrims(Kept):
     def doubt(self, trim_pct: float) -> float:
         """Share of its reading by which the meter may be off against what it read when
         breathing was learned, by the trims of the same time; 0 where not seen."""
-        if not self.taught_rows or np.isnan(trim_pct):
-            return 0.0
-        off_pct = abs(trim_pct - self.taught_sum / self.taught_rows)
-        return max(0.0, off_pct - RIPPLE_PCT) / 100
+        off_pct = self._off_pct(trim_pct)
+        return 0.0 if np.isnan(off_pct) else max(0.0, off_pct - RIPPLE_PCT) / 100
+
+    def _off_pct(self, trim_pct: float) -> float:
+        """How far trims stand from where they were when breathing was learned; NaN where not
+        seen."""
+        if not self.taught_rows:
+            return float("nan")
+        return abs(trim_pct - self.taught_sum / self.taught_rows)
 
     def taken_away(self, trim_pct: float) -> bool:
         """Whether so much fuel is taken away at idle that the meter must read too high then."""
