@@ -78,8 +78,10 @@ class FuelTrims(Kept):
 
     def fade(self, memory: float) -> None:
         """Let what was counted count as much less as the breathing learned then."""
-        for name in ("taught_rows", "taught_sum", "openings", "contradicted"):
-            setattr(self, name, getattr(self, name) * memory)
+        self.taught_rows *= memory
+        self.taught_sum *= memory
+        self.openings *= memory
+        self.contradicted *= memory
 
     def moved_pct(self) -> float:
         """How far the usual place has gone from where it was when breathing was learned; 0 where
